@@ -1,0 +1,209 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The gain curve: what a step decided, in decibels over time, for one or more bands.
+
+A curve is a list of points in time with one gain per band; between points gains run linearly in
+dB, before the first and after the last they are constant. Applying a curve is the same code for
+every step, y = x + Σ_k (g_k − 1)·band_k(x), with bands that have no phase shift, so that the
+microphones of one take keep their phase. Where all gains are 0 dB the output is the input, bit
+for bit.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.filters import Section, Shape, low_pass, shaped_section, stack
+from dsp.kernels.gain import ANCHOR, add_band_differences, gains_between, mix_splits
+from dsp.kernels.zero_phase import forward_backward
+from dsp.take import Samples
+
+BLOCK = 32 * ANCHOR  # fixed, counted from the start of the take; results do not depend on it
+WAVE = 16  # blocks in flight at once: bounds the memory, not the result
+
+
+@dataclass(frozen=True)
+class FullBand:
+    """One gain on everything."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the bands, low to high."""
+        return ("all",)
+
+    def sections(self, rate: float) -> list[Section]:
+        """Filters that the bands are made of."""
+        return []
+
+
+@dataclass(frozen=True)
+class ShapedBand:
+    """A bell or shelf; `gain_db` is the largest gain asked of it, for which its width holds."""
+
+    name: str
+    shape: Shape
+    at_hz: float
+    width_oct: float
+    gain_db: float
+
+
+@dataclass(frozen=True)
+class ShapedBands:
+    """Bells and shelves, each with its own gain; they may overlap, and add."""
+
+    bands: tuple[ShapedBand, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the bands, in the order of the recipe."""
+        return tuple(band.name for band in self.bands)
+
+    def sections(self, rate: float) -> list[Section]:
+        """One section a band."""
+        return [shaped_section(b.shape, b.at_hz, b.width_oct, b.gain_db, rate) for b in self.bands]
+
+
+@dataclass(frozen=True)
+class SplitBands:
+    """The whole spectrum split at `crossovers_hz` (rising); the bands sum to the input."""
+
+    crossovers_hz: tuple[float, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the bands by their edges, low to high."""
+        edges = [f"{hz:.0f} Hz" for hz in self.crossovers_hz]
+        inner = [f"{low} to {high}" for low, high in zip(edges, edges[1:], strict=False)]
+        return (f"below {edges[0]}", *inner, f"above {edges[-1]}")
+
+    def sections(self, rate: float) -> list[Section]:
+        """One Butterworth low-pass a crossover; run both ways it is Linkwitz-Riley."""
+        return [low_pass(hz, rate) for hz in self.crossovers_hz]
+
+
+Layout = FullBand | ShapedBands | SplitBands
+
+
+@dataclass(frozen=True)
+class GainCurve:
+    """Gains in dB over time.
+
+    `at` int64 (points,), sample positions, strictly rising; `db` float64 (points, bands), in the
+    order of `layout.names`; `frames` length of the take, `rate` in hertz.
+    """
+
+    rate: int
+    frames: int
+    at: NDArray[np.int64]
+    db: NDArray[np.float64]
+    layout: Layout = field(default_factory=FullBand)
+
+    def __post_init__(self) -> None:
+        shape = (len(self.at), len(self.layout.names))
+        if self.db.shape != shape or len(self.at) == 0:
+            raise ValueError(f"gain curve: db has shape {self.db.shape}; accepted: {shape}")
+        if len(self.at) > 1 and np.diff(self.at).min() <= 0:
+            raise ValueError("gain curve: positions must rise strictly")
+        if not np.isfinite(self.db).all():
+            raise ValueError("gain curve: gains must be finite")
+
+    @property
+    def neutral(self) -> bool:
+        """Whether every gain is 0 dB."""
+        return not self.db.any()
+
+    def db_at(self, positions: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Gains in dB at sample positions (n,); returns (n, bands)."""
+        columns = [np.interp(positions, self.at, column) for column in self.db.T]
+        return np.stack(columns, axis=1)
+
+    def save_arrays(self) -> dict[str, Any]:
+        """Arrays for the curves file: positions, gains and names of the bands."""
+        return {
+            "at": self.at,
+            "db": self.db.astype(np.float32),
+            "bands": np.array(self.layout.names),
+        }
+
+
+def flat(rate: int, frames: int, db: float = 0.0) -> GainCurve:
+    """One gain for the whole take."""
+    return GainCurve(rate, frames, np.array([0]), np.array([[float(db)]]))
+
+
+def apply_curve(samples: Samples, curve: GainCurve) -> None:
+    """Multiply the audio by the curve, in place; samples (frames, channels), float64.
+
+    Channels move together. A neutral curve leaves every bit as it was.
+    """
+    if curve.neutral:
+        return
+    sections = curve.layout.sections(curve.rate)
+    b, a, margin = stack(sections) if sections else (np.zeros((3, 0)), np.zeros((2, 0)), 0)
+    worker = _Worker(curve, b, a, margin)
+    before = np.zeros((margin, samples.shape[1]))
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        for start in range(0, len(samples), WAVE * BLOCK):
+            stop = min(start + WAVE * BLOCK, len(samples))
+            wave = np.concatenate([before, samples[start : stop + margin]])
+            before = wave[stop - start : stop - start + margin].copy()
+            jobs = [
+                (wave, start, first, samples[first : min(first + BLOCK, stop)])
+                for first in range(start, stop, BLOCK)
+            ]
+            list(pool.map(worker.run, jobs))
+
+
+@dataclass(frozen=True)
+class _Worker:
+    """Applies a curve to one block; knows nothing of the other blocks."""
+
+    curve: GainCurve
+    b: NDArray[np.float64]
+    a: NDArray[np.float64]
+    margin: int
+
+    def run(self, job: tuple[Samples, int, int, Samples]) -> None:
+        wave, wave_start, first, target = job
+        count = len(target)
+        gains = np.empty((count, self.curve.db.shape[1]))
+        gains_between(self.curve.at, self.curve.db, first, gains)
+        offset = first - wave_start  # the block's audio starts here + margin
+        inside = wave[offset + self.margin : offset + self.margin + count]
+        if (gains == gains[:, :1]).all() and not isinstance(self.curve.layout, ShapedBands):
+            np.multiply(inside, gains[:, :1], out=target)
+            return
+        if (gains == 1.0).all():
+            target[...] = inside
+            return
+        mix = mix_splits if isinstance(self.curve.layout, SplitBands) else add_band_differences
+        around = wave[offset : offset + count + 2 * self.margin]
+        bands = np.empty((len(around), self.b.shape[1]))
+        state = np.empty((2, self.b.shape[1]))
+        result = np.empty(count)
+        for channel in range(target.shape[1]):
+            x = np.ascontiguousarray(around[:, channel])
+            forward_backward(x, self.b, self.a, state, bands)
+            mix(
+                x[self.margin : self.margin + count],
+                bands[self.margin : self.margin + count],
+                gains,
+                result,
+            )
+            target[:, channel] = result
+
+
+def save_curves(path: Path, curves: dict[str, GainCurve]) -> None:
+    """Write named curves to an NPZ file: `NAME.at`, `NAME.db`, `NAME.bands` and `rate`."""
+    arrays: dict[str, Any] = {}
+    for name, curve in curves.items():
+        arrays["rate"] = np.array(curve.rate)
+        arrays |= {f"{name}.{key}": value for key, value in curve.save_arrays().items()}
+    with path.open("wb") as file:
+        np.savez_compressed(file, **arrays)

@@ -1,0 +1,11 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The steps and their registry: YAML key → class, in the order of the reference."""
+
+from __future__ import annotations
+
+from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
+from dsp.steps.level import Level
+
+STEPS: dict[str, type[Step]] = {step.name: step for step in (Level,)}
+
+__all__ = ["AUTO", "STEPS", "Decision", "Level", "Scene", "Settings", "Step"]

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What every step is: declared settings, and one method that decides a gain curve.
+
+A step never touches audio. It looks at the whole take and returns a `Decision`; applying it is
+one piece of code for all steps (`dsp.curves.apply_curve`).
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Self
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from dsp.curves import GainCurve
+from dsp.hits.hitmap import HitMap
+from dsp.take import Samples
+
+AUTO = "auto"
+Key = Annotated[
+    str,
+    Field(
+        min_length=1,
+        description="What drives the step: `hits` (the strokes the track is keyed by), `own` (the "
+        "sound of this track as it reaches the step), or the name of another track",
+    ),
+]
+
+
+class Settings(BaseModel):
+    """Declared settings: at once Python arguments, YAML keys, JSON Schema and reference text.
+
+    Unknown names are refused, defaults are checked like any other value, and instances do not
+    change.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+
+    def updated(self, **changes: Any) -> Self:
+        """A copy with some settings replaced, checked like new ones."""
+        return type(self)(
+            **{**{name: getattr(self, name) for name in type(self).model_fields}, **changes}
+        )
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What a step may look at when it decides. Arrays are never written to.
+
+    `audio`   this track as it reaches the step, float64, (frames, channels)
+    `hits`    the hit map the track is keyed by
+    `raw`     gives a track of the take by name, as it was recorded
+    `hits_of` gives the hit map of a track by name
+    """
+
+    track: str
+    rate: int
+    audio: Samples
+    hits: HitMap
+    tracks: tuple[str, ...]
+    raw: Callable[[str], Samples]
+    hits_of: Callable[[str], HitMap]
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a step decided.
+
+    `curve` is the gain curve; `step` the same settings with each `auto` replaced by its number
+    (rounded before use, so that the resolved recipe repeats the print exactly). `polarity` and
+    `delay` (samples, positive is later) are for the one step that may move a track.
+    """
+
+    curve: GainCurve
+    step: Step
+    polarity: int = 1
+    delay: int = 0
+    notes: tuple[str, ...] = ()
+
+
+class Step(Settings, ABC):
+    """One processor with its settings, as written in a recipe.
+
+    Subclasses set `name` (the YAML key) and declare fields; the class docstring is the
+    reference text.
+    """
+
+    name: ClassVar[str]
+
+    @abstractmethod
+    def decide(self, scene: Scene) -> Decision:
+        """Look at the scene and return a gain curve."""
+
+    def sources(self) -> Mapping[str, str]:
+        """Other tracks this step needs: name → `audio` or `hits`."""
+        key = getattr(self, "key", "hits")
+        return {} if key in {"hits", "own"} else {key: "audio"}
