@@ -10,6 +10,7 @@ for bit.
 
 from __future__ import annotations
 
+import itertools
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -79,7 +80,7 @@ class SplitBands:
     def names(self) -> tuple[str, ...]:
         """Names of the bands by their edges, low to high."""
         edges = [f"{hz:.0f} Hz" for hz in self.crossovers_hz]
-        inner = [f"{low} to {high}" for low, high in zip(edges, edges[1:], strict=False)]
+        inner = [f"{low} to {high}" for low, high in itertools.pairwise(edges)]
         return (f"below {edges[0]}", *inner, f"above {edges[-1]}")
 
     def sections(self, rate: float) -> list[Section]:
