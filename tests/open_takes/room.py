@@ -65,6 +65,7 @@ class Path:
         response: impulse response (taps,), index 0 is the moment of the stroke; gain 1 stands
             for the snare's direct sound at its top microphone.
         delay: samples from the stroke to the arrival of its direct sound, rounded.
+
     """
 
     response: NDArray[np.float64]

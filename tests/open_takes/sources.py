@@ -36,6 +36,7 @@ class Recording:
         file: file name in the package.
         tuning: frequency ratio that the recording is resampled up by.
         optional: true when the file is from the optional package.
+
     """
 
     file: str
@@ -79,7 +80,8 @@ def load(name: str) -> NDArray[np.float64]:
     The array is read-only because it is shared.
 
     Raises:
-        RecordingsUnavailable: the package that holds it cannot be fetched.
+        RecordingsMissingError: the package that holds it cannot be fetched.
+
     """
     recording = RECORDINGS[name]
     if recording.optional:
@@ -128,6 +130,7 @@ def read_patch(path: Path) -> tuple[NDArray[np.float64], int]:
 
     Raises:
         ValueError: not such a file, or shorter than it says.
+
     """
     data = path.read_bytes()
     if data[:8] != b"GF1PATCH":

@@ -48,6 +48,7 @@ def play(source: Sound, level_db: float, rng: np.random.Generator) -> Sound:
         source: a recording that starts at index 0, the full stroke.
         level_db: energy over `STRENGTH_S` re the source, dB.
         rng: drawn from in a fixed order whatever the level.
+
     """
     pitch = 1.0 + rng.uniform(-0.015, 0.015)
     decay = rng.uniform(-1.2, 1.2)

@@ -13,122 +13,34 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
-from tests.open_takes import grooves, room, sources, strokes
+from tests.open_takes import grooves, room, sources, strokes, truth
 from tests.open_takes.grooves import Note
+from tests.open_takes.plans import ALL, GROOVES, LOUDNESS_DB, OPTIONAL
+from tests.open_takes.truth import Other, Stroke
 
 RATE = sources.RATE
 MICROPHONES = room.MICROPHONES
-
-LIGHT_DB, USUAL_DB, HEAVY_DB, WORST_DB = 12.0, 6.0, 1.0, -3.0
-"""Energy of the snare re everything else on the top microphone, over the whole take, dB."""
 
 NOISE_DB = -80.0
 """Level (RMS, dBFS) of the microphones' own noise; part of the bleed."""
 
 TAIL_S = 0.6
 
-_LOUDNESS_DB = {
-    # how loud a full stroke is, as a peak at equal distance, re a full stroke of the snare
-    "hat closed": -9.0,
-    "hat closed two": -9.0,
-    "hat pedal": -14.0,
-    "hat open": -4.0,
-    "crash": 2.0,
-    "crash two": 2.0,
-    "splash": 0.0,
-    "ride": -4.0,
-    "ride two": -4.0,
-    "china": 0.0,
-    "kick": 2.0,
-    "kick two": 4.0,
-    "tom high": 0.0,
-    "tom mid": 0.0,
-    "tom low": 0.0,
-}
+WIRES_AT_HZ, WIRES_DB = 4000.0, 6.0
+"""The bottom microphone hears the wires: the snare is brighter there."""
 
 Sound = NDArray[np.float64]
+Paths = dict[str, dict[str, room.Path]]
 
 
 @dataclass(frozen=True)
-class Plan:
-    """How a take is made.
+class Played:
+    """A note as played: its sound (frames,) begins at sample `at` of the dry take."""
 
-    Attributes:
-        groove: what is played.
-        snare: the recording that plays the snare's strokes.
-        snare_over_bleed_db: energy ratio on the top microphone; it sets how much of the other
-            voices the close microphones pick up.
-        walls: energy absorption of the room's walls.
-        optional: true when it needs the optional package.
-    """
-
-    groove: grooves.Groove
-    snare: str
-    snare_over_bleed_db: float
-    walls: float = 0.45
-    optional: bool = False
-
-
-_G = grooves
-GROOVES: dict[str, Plan] = {
-    "backbeat_ghosts": Plan(_G.backbeat_ghosts, "snare soft", USUAL_DB),
-    "fast_alternating": Plan(_G.fast_alternating, "snare generic tight", USUAL_DB),
-    "open_hats": Plan(_G.open_hats, "snare soft", HEAVY_DB),
-    "slow_crashes": Plan(_G.slow_crashes, "snare generic", HEAVY_DB),
-    "ride_groove": Plan(_G.ride_groove, "snare soft low", USUAL_DB, 0.6),
-    "tom_fills": Plan(_G.tom_fills, "snare generic tight", HEAVY_DB),
-    "loud_kick": Plan(_G.loud_kick, "snare soft", USUAL_DB),
-    "nearly_clean": Plan(_G.nearly_clean, "snare soft low", LIGHT_DB),
-    "tuned_high": Plan(_G.tuned_high, "snare soft high", USUAL_DB),
-    "tom_unison": Plan(_G.tom_unison, "snare generic", USUAL_DB, 0.6),
-    "everything_loud": Plan(_G.everything_loud, "snare soft", WORST_DB, 0.3),
-    "half_time": Plan(_G.half_time, "snare generic", LIGHT_DB),
-}
-"""The takes that main bars are taken on."""
-
-ALL: dict[str, Plan] = {
-    **GROOVES,
-    "flams": Plan(_G.flams, "snare soft", USUAL_DB),
-    "roll": Plan(_G.roll, "snare soft", USUAL_DB),
-}
-"""`GROOVES` and what no groove has: flams and rolls."""
-
-OPTIONAL: dict[str, Plan] = {
-    "ambient_backbeat": Plan(_G.backbeat_ghosts, "snare ambient", USUAL_DB, optional=True),
-    "ambient_toms": Plan(_G.tom_fills, "snare ambient two", HEAVY_DB, optional=True),
-    "side_stick": Plan(_G.side_stick, "snare ambient", USUAL_DB, optional=True),
-}
-"""Takes that need the optional package."""
-
-
-@dataclass(frozen=True)
-class Stroke:
-    """One stroke on the snare.
-
-    Attributes:
-        arrival: first sample of its direct sound, by microphone.
-        level_db: energy of its first 60 ms re a full stroke, dB.
-        peak_db: peak of its first 60 ms re a full stroke, dB.
-        velocity: `level_db` as MIDI velocity, 1..127.
-        ghost: whether it is a ghost note.
-        kind: `stroke`, `grace`, `roll` or `side stick`.
-    """
-
-    arrival: dict[str, int]
-    level_db: float
-    peak_db: float
-    velocity: int
-    ghost: bool
-    kind: str
-
-
-@dataclass(frozen=True)
-class Other:
-    """One stroke of another voice: `arrival` as in `Stroke`, to the nearest sample."""
-
-    arrival: dict[str, int]
-    voice: str
-    level_db: float
+    note: Note
+    place: str
+    at: int
+    sound: Sound
 
 
 @dataclass(frozen=True)
@@ -143,6 +55,7 @@ class OpenTake:
         others: strokes of the other voices, in order.
         bleed_gain_db: gain of the close microphones for everything that is not the snare, re
             microphones that hear equally in all directions.
+
     """
 
     name: str
@@ -170,17 +83,20 @@ def make(name: str, seed: int = 0) -> OpenTake:
 
     Raises:
         KeyError: no such take.
-        RecordingsUnavailable: the recordings it needs cannot be fetched.
+        RecordingsMissingError: the recordings it needs cannot be fetched.
+
     """
     plan = {**ALL, **OPTIONAL}[name]
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     notes = sorted(_humanly(plan.groove(rng), rng), key=lambda note: note.at_s)
     paths = room.paths(room.Room(plan.walls))
     frames = round((notes[-1].at_s + TAIL_S) * RATE)
-    dry, struck, others = _perform(notes, plan, paths, frames, rng)
+    played = _perform(notes, plan.snare, rng)
+    dry = _dry(played, frames)
     snare = {mic: _heard(dry, paths, mic, frames, snare=True) for mic in MICROPHONES}
     bleed = {mic: _heard(dry, paths, mic, frames, snare=False) for mic in MICROPHONES}
     gain = _bleed_gain(snare["top"], bleed["top"], plan.snare_over_bleed_db)
+    struck, others = _truths(played, paths, plan.snare, snare["top"] + gain * bleed["top"])
     tracks = {}
     for mic in MICROPHONES:
         if mic in ("top", "bottom"):
@@ -210,49 +126,44 @@ def _place(voice: str) -> str:
     return {"splash": "crash"}.get(first, first)
 
 
-def _perform(
-    notes: list[Note],
-    plan: Plan,
-    paths: dict[str, dict[str, room.Path]],
-    frames: int,
-    rng: np.random.Generator,
-) -> tuple[dict[str, Sound], tuple[Stroke, ...], tuple[Other, ...]]:
-    """Dry sound at each place, and the truth about every note."""
-    dry: dict[str, Sound] = {}
-    struck, others = [], []
+def _perform(notes: list[Note], snare: str, rng: np.random.Generator) -> list[Played]:
+    """Every note played: the sound is the voice's own, at the loudness it has in the kit."""
+    played = []
     for note in notes:
-        place = _place(note.voice)
-        source = sources.load(plan.snare if note.voice == "snare" else note.voice)
+        source = sources.load(snare if note.voice == "snare" else note.voice)
         sound = strokes.play(source, note.level_db, rng)
-        sound = sound * 10.0 ** (_LOUDNESS_DB.get(note.voice, 0.0) / 20.0)
-        at = round(note.at_s * RATE)
-        track = dry.setdefault(place, np.zeros(frames))
-        length = min(len(sound), frames - at)
-        track[at : at + length] += sound[:length]
-        arrival = {mic: at + path.delay for mic, path in paths[place].items()}
-        if place == "snare":
-            struck.append(_stroke(note, arrival, sound, source))
+        gain = 10.0 ** (LOUDNESS_DB.get(note.voice, 0.0) / 20.0)
+        played.append(Played(note, _place(note.voice), round(note.at_s * RATE), sound * gain))
+    return played
+
+
+def _dry(played: list[Played], frames: int) -> dict[str, Sound]:
+    """What sounds at each place of the kit, without the room."""
+    dry: dict[str, Sound] = {}
+    for one in played:
+        track = dry.setdefault(one.place, np.zeros(frames))
+        length = min(len(one.sound), frames - one.at)
+        track[one.at : one.at + length] += one.sound[:length]
+    return dry
+
+
+def _truths(
+    played: list[Played], paths: Paths, snare: str, top: Sound
+) -> tuple[tuple[Stroke, ...], tuple[Other, ...]]:
+    struck, others = [], []
+    for one in played:
+        arrival = {mic: one.at + path.delay for mic, path in paths[one.place].items()}
+        if one.place == "snare":
+            source = sources.load(snare if one.note.voice == "snare" else one.note.voice)
+            struck.append(truth.stroke(one.note, arrival, one.sound, source, top))
         else:
-            others.append(Other(arrival, note.voice, note.level_db))
-    return dry, tuple(struck), tuple(others)
-
-
-def _stroke(note: Note, arrival: dict[str, int], sound: Sound, source: Sound) -> Stroke:
-    span = round(strokes.STRENGTH_S * RATE)
-    peak = float(np.max(np.abs(sound[:span])) / np.max(np.abs(source[:span])))
-    return Stroke(
-        arrival=arrival,
-        level_db=note.level_db,
-        peak_db=20.0 * float(np.log10(peak)),
-        velocity=strokes.velocity_of(note.level_db),
-        ghost=note.level_db <= strokes.GHOST_BELOW_DB,
-        kind=note.kind,
-    )
+            others.append(Other(arrival, one.note.voice, one.note.level_db))
+    return tuple(struck), tuple(others)
 
 
 def _heard(
     dry: dict[str, Sound],
-    paths: dict[str, dict[str, room.Path]],
+    paths: Paths,
     microphone: str,
     frames: int,
     *,
@@ -262,6 +173,8 @@ def _heard(
     total = np.zeros(frames)
     for place, sound in dry.items():
         if (place == "snare") is snare:
+            if snare and microphone == "bottom":
+                sound = strokes.shelf(sound, WIRES_AT_HZ, WIRES_DB)
             total += oaconvolve(sound, paths[place][microphone].response)[:frames]
     return total
 
