@@ -1,0 +1,184 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The page: title, strokes and waveform on top, one lane per step, and what came out below.
+
+Time runs through all lanes on one scale, so a vertical line is one moment everywhere. Gain lanes
+have the same number of pixels per decibel unless they would grow too tall or too flat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from dsp.curves import SplitBands
+from dsp.lanes import strips
+from dsp.lanes.data import PLOT_COLUMNS, Lane, LanesData, curve_columns
+from dsp.lanes.scale import DbScale, TimeScale, clock, gain_scale, hertz, signed
+from dsp.lanes.sheet import DRAWING, INK, SOFT, Sheet, save_png
+
+MARGIN, LEFT, RIGHT = 24, 300, 150
+WIDTH = LEFT + PLOT_COLUMNS + RIGHT
+LABEL_WIDTH = LEFT - MARGIN - 74  # the rest is for the axis
+HEADER, CLOCK, FOOT = 86, 24, 30
+LANE_GAP, STRIP_GAP = 16, 6
+WAVE_HEIGHT, LEVEL_HEIGHT = 104, 120
+SUMMARY_LINES = 6
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A lane before it has a place: its height, and what paints it at a given y."""
+
+    name: str
+    summary: list[str]
+    height: int
+    paint: Callable[[Sheet, int], None]
+
+
+def draw_lanes(path: Path, lanes: LanesData) -> None:
+    """Write the picture as PNG to `path`, whatever its suffix. May run in several threads."""
+    save_png(build_figure(lanes), path)
+
+
+def build_figure(lanes: LanesData) -> Any:
+    """The picture as a `matplotlib.figure.Figure`; what is drawn is found by its `gid`.
+
+    Gains: `NAME.BAND.mean`, `.range`, `.cut`, `.lift`, `NAME.heat`; waveforms: `before`, `after`;
+    levels: `level.before`, `level.after`; strokes: `hits.full`, `hits.ghost`.
+    """
+    with DRAWING:
+        time = TimeScale(lanes.start_s, lanes.stop_s, LEFT, LEFT + PLOT_COLUMNS)
+        measure = Sheet(WIDTH, 100)  # fonts only: rows need their words before the page its height
+        rows = _rows(measure, time, lanes)
+        body = sum(row.height + LANE_GAP for row in rows)
+        sheet = Sheet(WIDTH, HEADER + CLOCK + body + CLOCK + FOOT)
+        _header(sheet, lanes)
+        y = HEADER + CLOCK
+        _clock(sheet, time, y - 8, y)
+        for row in rows:
+            _labels(sheet, y, row)
+            row.paint(sheet, y)
+            y += row.height + LANE_GAP
+        _clock(sheet, time, y + 8, y - LANE_GAP + 6)
+        _foot(sheet, lanes, y + CLOCK + 10)
+        return sheet.figure
+
+
+def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
+    top_db = max(3.0 * math.ceil(_db(max(lanes.before.peak, lanes.after.peak)) / 3), -60.0)
+    hits = lanes.hits
+    floor = top_db - 60
+    if math.isfinite(hits.bleed_dbfs):
+        floor = max(min(floor, 6 * math.floor((hits.bleed_dbfs - 24) / 6)), top_db - 120)
+    level = DbScale(floor, top_db, LEVEL_HEIGHT)
+    rows = [
+        _Row(
+            "strokes",
+            ["length is strength in dB"],
+            strips.HITS_HEIGHT,
+            lambda sheet, y: strips.hits(sheet, time, y, hits),
+        ),
+        _Row(
+            "input",
+            ["waveform as it was recorded"],
+            WAVE_HEIGHT,
+            lambda s, y: strips.wave(s, time, y, WAVE_HEIGHT, lanes.before, top_db, "before"),
+        ),
+    ]
+    rows += [_lane_row(measure, time, i, lane, lanes) for i, lane in enumerate(lanes.lanes, 1)]
+    rows += [
+        _Row(
+            "output",
+            ["waveform as printed, same scale"],
+            WAVE_HEIGHT,
+            lambda s, y: strips.wave(s, time, y, WAVE_HEIGHT, lanes.after, top_db, "after"),
+        ),
+        _Row(
+            "level",
+            ["sample peaks, before and after"],
+            LEVEL_HEIGHT,
+            lambda s, y: strips.levels(
+                s, time, y, level, lanes.before, lanes.after, hits.bleed_dbfs
+            ),
+        ),
+    ]
+    return rows
+
+
+def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: LanesData) -> _Row:
+    curve = lane.curve
+    start, stop = lanes.start_s * lanes.rate, lanes.stop_s * lanes.rate
+    columns = curve_columns(curve, start, stop, PLOT_COLUMNS)
+    summary = measure.wrap(lane.summary, LABEL_WIDTH, 8.5, False, SUMMARY_LINES)
+    name = f"{number}  {lane.name}"
+    words = 22 + 14 * len(summary)
+    if isinstance(curve.layout, SplitBands):
+        height = max(strips.heat_height(curve.layout), words)
+        return _Row(
+            name, summary, height, lambda s, y: strips.heat(s, time, y, curve, columns, lane.name)
+        )
+    bands = range(curve.db.shape[1])
+    scales = [gain_scale(columns.low[:, b].min(), columns.high[:, b].max()) for b in bands]
+    names = curve.layout.names
+
+    def paint(sheet: Sheet, y: int) -> None:
+        for band, scale in enumerate(scales):
+            gid = f"{lane.name}.{names[band]}"
+            strips.gain(sheet, time, y, scale, columns, band, gid)
+            strips.notes(sheet, time, y, strips.gain_notes(curve, columns, band))
+            y += scale.height + STRIP_GAP
+
+    height = sum(scale.height + STRIP_GAP for scale in scales) - STRIP_GAP
+    return _Row(name, summary, max(height, words), paint)
+
+
+def _db(amplitude: float) -> float:
+    return 20 * math.log10(max(amplitude, 1e-12))
+
+
+def _labels(sheet: Sheet, y: int, row: _Row) -> None:
+    for line in sheet.wrap(row.name, LABEL_WIDTH, 10, True, 1):
+        sheet.text(MARGIN, y + 12, line, 10, bold=True)
+    for i, line in enumerate(row.summary):
+        sheet.text(MARGIN, y + 29 + 14 * i, line, 8.5, color=SOFT)
+
+
+def _header(sheet: Sheet, lanes: LanesData) -> None:
+    facts = [
+        f"{lanes.rate / 1000:g} kHz, {clock(lanes.frames / lanes.rate, 0.1)} long",
+        _drum(lanes),
+    ]
+    for row, words in enumerate(facts):
+        sheet.text(WIDTH - MARGIN, 36 + 20 * row, words, 9, color=SOFT, align="right")
+    for line in sheet.wrap(lanes.track, WIDTH - 2 * MARGIN - 420, 17, True, 1):
+        sheet.text(MARGIN, 38, line, 17, bold=True)
+    for row, line in enumerate(sheet.wrap(lanes.about, WIDTH - 2 * MARGIN - 420, 10, False, 2)):
+        sheet.text(MARGIN, 60 + 17 * row, line, 10, color=INK)
+
+
+def _drum(lanes: LanesData) -> str:
+    hits = lanes.hits
+    count = "1 stroke" if len(hits) == 1 else f"{len(hits)} strokes"
+    words = [f"{count} in the take" if len(hits) else "no strokes found"]
+    if math.isfinite(hits.fundamental_hz):
+        words.append(f"drum tuned to {hertz(hits.fundamental_hz)}")
+    if math.isfinite(hits.bleed_dbfs):
+        words.append(f"bleed at {signed(hits.bleed_dbfs)} dBFS")
+    return ", ".join(words)
+
+
+def _clock(sheet: Sheet, time: TimeScale, y: int, edge: int) -> None:
+    for x, words in time.ticks():
+        sheet.text(x, y, words, 8.5, color=SOFT, align="center", middle=y > edge)
+    sheet.text(LEFT - 30, y, "min:sec", 8.5, color=SOFT, align="right", middle=y > edge)
+
+
+def _foot(sheet: Sheet, lanes: LanesData, y: int) -> None:
+    column_ms = 1000 * (lanes.stop_s - lanes.start_s) / PLOT_COLUMNS
+    words = "Gain lanes: 0 dB leaves the sound as it is; blue is down, brown is up."
+    if column_ms >= 5:
+        words += f" The line is the average over {column_ms:.3g} ms, the grey behind it the range."
+    sheet.text(LEFT, y, words, 8.5, color=SOFT)
