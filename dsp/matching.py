@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bring a recipe and the tracks that were given together, and a recipe and its decisions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from dsp.errors import UsageError
+
+if TYPE_CHECKING:
+    from dsp.recipe import Recipe
+    from dsp.steps.base import Decision, Step
+
+
+def matched(recipe: Recipe, given: Sequence[str]) -> Recipe:
+    """The recipe under the names that were given.
+
+    A recipe with one track takes any name, which then stands in the recipe. Tracks that steps
+    only listen to must be given too. Raises `UsageError` naming what is missing, what is unknown
+    and what is accepted.
+    """
+    from dsp.recipe.tracks import check_track_name
+
+    listened_to = helpers(recipe)
+    own = [name for name in given if name not in listened_to]
+    if len(recipe.tracks) == 1 and len(own) == 1:
+        try:
+            return renamed(recipe, check_track_name(own[0]))
+        except ValueError as error:
+            raise UsageError(str(error)) from error
+    wanted = [*recipe.tracks, *(name for name in listened_to if name not in recipe.tracks)]
+    unknown = [name for name in given if name not in wanted]
+    missing = [name for name in wanted if name not in given]
+    if unknown or missing:
+        raise UsageError(_mismatch(unknown, missing, wanted, any_name=len(recipe.tracks) == 1))
+    return recipe
+
+
+def helpers(recipe: Recipe) -> list[str]:
+    """Tracks that steps of the recipe listen to but that it does not treat."""
+    steps = [step for track in recipe.tracks.values() for step in track.steps]
+    named = [source for step in steps for source in step.sources()]
+    return [name for name in dict.fromkeys(named) if name not in recipe.tracks]
+
+
+def renamed(recipe: Recipe, name: str) -> Recipe:
+    """A recipe with one track, under another name."""
+    (track,) = recipe.tracks.values()
+    return type(recipe)(drumprint=recipe.drumprint, about=recipe.about, tracks={name: track})
+
+
+def with_decisions(recipe: Recipe, decisions: Mapping[str, Iterable[Decision]]) -> Recipe:
+    """The recipe with each `auto` replaced by what it became."""
+    tracks = {}
+    for name, track in recipe.tracks.items():
+        steps: tuple[Step, ...] = tuple(decision.step for decision in decisions[name])
+        tracks[name] = type(track)(key=track.key, steps=steps)
+    return type(recipe)(drumprint=recipe.drumprint, about=recipe.about, tracks=tracks)
+
+
+def _mismatch(
+    unknown: list[str], missing: list[str], wanted: list[str], *, any_name: bool
+) -> str:
+    parts = []
+    for name in unknown:
+        near = get_close_matches(name, wanted, n=1)
+        hint = f" (did you mean {near[0]}?)" if near else ""
+        parts.append(f"found track {name}, which the recipe does not know{hint}")
+    if missing:
+        parts.append(f"found no file for track {', '.join(missing)}")
+    accepted = ", ".join(f"{name}=FILE" for name in wanted)
+    tail = "; the recipe has one track, whose name may be any" if any_name else ""
+    return f"{'; '.join(parts)}; accepted: {accepted}{tail}"
