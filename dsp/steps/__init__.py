@@ -5,7 +5,8 @@ from __future__ import annotations
 
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
 from dsp.steps.level import Level
+from dsp.steps.ride_level import RideLevel
 
-STEPS: dict[str, type[Step]] = {step.name: step for step in (Level,)}
+STEPS: dict[str, type[Step]] = {step.name: step for step in (RideLevel, Level)}
 
-__all__ = ["AUTO", "STEPS", "Decision", "Level", "Scene", "Settings", "Step"]
+__all__ = ["AUTO", "STEPS", "Decision", "Level", "RideLevel", "Scene", "Settings", "Step"]

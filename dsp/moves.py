@@ -1,0 +1,146 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Moves of a fader, and the few points of a gain curve that draw them.
+
+A move starts at a sample, glides from wherever the gain is then to a target in dB, and stays
+there until the next move. A move that comes before the last one has arrived takes over from where
+that one has got to. Every step that follows strokes decides in moves, so all of them glide alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Positions = NDArray[np.int64]
+Values = NDArray[np.float64]
+
+TOLERANCE_DB = 0.04  # straight lines stay this near to the exponential that they stand for
+SETTLE = 1.5  # time constants in which the last, smallest piece of an exponential is run out
+
+
+@dataclass(frozen=True)
+class Glide:
+    """How a move goes: the part still to go, 1 to 0, against the part of its length, 0 to 1."""
+
+    time: Values
+    left: Values
+
+
+def _smooth() -> Glide:
+    time = np.linspace(0.0, 1.0, 9)
+    left = 0.5 * (1.0 + np.cos(np.pi * time))
+    left[-1] = 0.0
+    return Glide(time, left)
+
+
+SMOOTH = _smooth()  # half a cosine: no corner at either end
+
+
+@dataclass(frozen=True)
+class Moves:
+    """Moves of one kind; arrays (m,).
+
+    `start` sample, may lie before the take; `length` samples, at least 1; `target` dB.
+    """
+
+    start: Positions
+    length: Values
+    target: Values
+    glide: Glide = SMOOTH
+
+
+def to(start: Positions, target: float | Values, length: float | Values) -> Moves:
+    """Smooth moves to `target` dB that last `length` samples; numbers stand for all moves."""
+    shape = start.shape
+    return Moves(
+        start.astype(np.int64),
+        np.maximum(np.broadcast_to(np.asarray(length, float), shape), 1.0),
+        np.broadcast_to(np.asarray(target, float), shape),
+    )
+
+
+def approach(start: Positions, target: float, constant: float, depth_db: float) -> Moves:
+    """Moves that approach `target` exponentially in dB with a time constant in samples.
+
+    63.2 % of the way is done after `constant`. The lines stay within TOLERANCE_DB of the
+    exponential for moves of up to `depth_db`, which are drawn by pieces of equal error: what is
+    left falls as the square of the pieces left.
+    """
+    pieces = max(2, math.ceil(math.sqrt(0.6 * abs(depth_db) / TOLERANCE_DB)))
+    left = (1.0 - np.arange(pieces) / pieces) ** 2
+    time = np.append(-np.log(left), -math.log(left[-1]) + SETTLE)
+    glide = Glide(time / time[-1], np.append(left, 0.0))
+    length = np.full(start.shape, max(1.0, constant * float(time[-1])))
+    return Moves(start.astype(np.int64), length, np.full(start.shape, float(target)), glide)
+
+
+def select(moves: Moves, keep: NDArray[np.bool_]) -> Moves:
+    """The moves for which `keep` (m,) is true."""
+    return Moves(moves.start[keep], moves.length[keep], moves.target[keep], moves.glide)
+
+
+def trace(moves: Sequence[Moves], first_db: float, frames: int) -> tuple[Positions, Values]:
+    """Points (p,) and gains in dB (p,) of all moves together, from `first_db` on.
+
+    Of moves that start at the same sample, the one listed last counts. Points lie within the
+    take, 0 … frames − 1, and rise strictly.
+    """
+    start = np.concatenate([np.zeros(0, np.int64), *(m.start for m in moves)])
+    kind = np.repeat(np.arange(len(moves)), [len(m.start) for m in moves])
+    order = np.argsort(start, kind="stable")
+    order = order[np.append(np.diff(start[order]) > 0, True)[: len(order)]]
+    if len(order) == 0:
+        return np.zeros(1, np.int64), np.array([first_db])
+    start, kind = start[order], kind[order]
+    length = np.concatenate([m.length for m in moves])[order]
+    target = np.concatenate([m.target for m in moves])[order]
+    stop = np.append(start[1:], np.iinfo(np.int64).max)
+    origin = _origins(moves, kind, (stop - start) / length, target, first_db)
+    at, db = [], []
+    for k, group in enumerate(moves):
+        rows = np.flatnonzero(kind == k)
+        steps = np.rint(length[rows, None] * group.glide.time).astype(np.int64)
+        left = np.interp(steps / length[rows, None], group.glide.time, group.glide.left)
+        positions = start[rows, None] + steps
+        values = target[rows, None] + (origin[rows] - target[rows])[:, None] * left
+        keep = positions < stop[rows, None]
+        keep[:, 1:] &= np.diff(positions, axis=1) > 0
+        at.append(positions[keep])
+        db.append(values[keep])
+    return _within(np.concatenate(at), np.concatenate(db), frames)
+
+
+def _origins(
+    moves: Sequence[Moves], kind: Positions, spent: Values, target: Values, first_db: float
+) -> Values:
+    """The gain from which each move starts; `spent` is the part of its length it is given."""
+    left = np.empty(len(kind))
+    for k, group in enumerate(moves):
+        rows = kind == k
+        left[rows] = np.interp(spent[rows], group.glide.time, group.glide.left)
+    origin = np.empty(len(kind))
+    level = first_db
+    for i, (goal, rest) in enumerate(zip(target.tolist(), left.tolist(), strict=True)):
+        origin[i] = level
+        level = goal + (level - goal) * rest
+    return origin
+
+
+def _within(at: Positions, db: Values, frames: int) -> tuple[Positions, Values]:
+    """Sorted points, cut to the take, without those that say nothing new."""
+    order = np.argsort(at, kind="stable")
+    at, db = at[order], db[order]
+    edges = np.array([0, frames - 1])[: min(frames, 2)]
+    inside = (at > 0) & (at < frames - 1)
+    new_at = np.concatenate([edges[:1], at[inside], edges[1:]])
+    new_db = np.concatenate(
+        [np.interp(edges[:1], at, db), db[inside], np.interp(edges[1:], at, db)]
+    )
+    same = np.diff(new_db) == 0.0
+    keep = np.ones(len(new_at), bool)
+    keep[1:-1] = ~(same[:-1] & same[1:])
+    return new_at[keep].astype(np.int64), new_db[keep]

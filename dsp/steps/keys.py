@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a step listens to: the strokes or the sound that its `key` names."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.curves import BLOCK
+from dsp.filters import Section, stack
+from dsp.hits.hitmap import HitMap, Positions, Values
+from dsp.kernels.envelope import peaks_between
+from dsp.kernels.zero_phase import forward_backward
+from dsp.steps.base import Scene
+from dsp.take import Samples
+
+Sound = Samples | NDArray[np.float32]
+
+
+def strokes_of(scene: Scene, key: str) -> HitMap:
+    """The strokes that `key` stands for: the track's key, its own, or another track's."""
+    if key == "hits":
+        return scene.hits
+    return scene.hits_of(scene.track if key == "own" else key)
+
+
+def sound_of(scene: Scene, key: str) -> Samples:
+    """The sound that `key` stands for; `hits` and `own` are this track as it reaches the step."""
+    return scene.audio if key in {"hits", "own"} else scene.raw(key)
+
+
+def filtered(sound: Samples, rate: int, sections: Sequence[Section]) -> Sound:
+    """The sound through `sections`, each run both ways so that nothing moves in time.
+
+    Without sections, the sound itself. Otherwise the largest magnitude over the channels,
+    float32 (frames, 1): a key is only compared with thresholds.
+    """
+    if not sections:
+        return sound
+    stacked = [stack([section]) for section in sections]
+    margin = sum(reach for _, _, reach in stacked)
+    out = np.empty((len(sound), 1), np.float32)
+
+    def run(first: int) -> None:
+        low, high = max(0, first - margin), min(len(sound), first + BLOCK + margin)
+        level = np.zeros(min(BLOCK, len(sound) - first))
+        for channel in range(sound.shape[1]):
+            x = np.ascontiguousarray(sound[low:high, channel])
+            for b, a, _ in stacked:
+                band = np.empty((len(x), 1))
+                forward_backward(x, b, a, np.empty((2, 1)), band)
+                x = band[:, 0]
+            inside = x[first - low : first - low + len(level)]
+            np.maximum(level, np.abs(inside), out=level)
+        out[first : first + BLOCK, 0] = level
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(run, range(0, len(sound), BLOCK)))
+    return out
+
+
+def amplitude(db: float) -> float:
+    """Full-scale amplitude of a level in dBFS."""
+    return float(10.0 ** (db / 20.0))
+
+
+def peaks_dbfs(sound: Sound, starts: Positions, stops: Positions) -> Values:
+    """Highest sample peak in dBFS of each span; −inf for spans that are empty or silent."""
+    bounds = (np.clip(edges, 0, len(sound)).astype(np.int64) for edges in (starts, stops))
+    peaks = np.empty(len(starts))
+    peaks_between(sound, *bounds, peaks)
+    with np.errstate(divide="ignore"):
+        return np.asarray(20.0 * np.log10(peaks))
