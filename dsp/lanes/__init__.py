@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The picture of one printed track: waveform, one lane of gain per step, and what came out."""
 
-from dsp.lanes.data import PLOT_COLUMNS, Lane, LanesData, WavePeaks, wave_peaks
+from dsp.lanes.data import PEAK_COLUMNS, Lane, LanesData, WavePeaks, wave_peaks
 from dsp.lanes.picture import build_figure, draw_lanes
 
 __all__ = [
-    "PLOT_COLUMNS",
+    "PEAK_COLUMNS",
     "Lane",
     "LanesData",
     "WavePeaks",

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,9 @@ from dsp.take import Samples
 Values = NDArray[np.float64]
 
 PLOT_COLUMNS = 1140  # pixels between the left and the right end of every lane
+PEAK_COLUMNS = 8 * PLOT_COLUMNS  # finer than pixels, so that gaps between strokes stay visible
+HOLD_S = 0.01  # peaks are held this long for a level, so that a wave's zeros are no gaps
+QUIET_PERCENT = 10.0
 
 
 @dataclass(frozen=True)
@@ -36,8 +40,32 @@ class WavePeaks:
         """The largest magnitude."""
         return float(max(-self.low.min(), self.high.max()))
 
+    def narrowed(self, columns: int) -> WavePeaks:
+        """The same in at most this many columns."""
+        if len(self.low) <= columns:
+            return self
+        first = np.arange(columns) * len(self.low) // columns
+        low, high = np.minimum.reduceat(self.low, first), np.maximum.reduceat(self.high, first)
+        return WavePeaks(self.start, self.stop, low, high)
 
-def wave_peaks(samples: Samples, start: int, stop: int, columns: int = PLOT_COLUMNS) -> WavePeaks:
+    def levels(self, rate: int, columns: int) -> tuple[Values, Values]:
+        """Peak level and quiet level (dBFS) in at most this many columns.
+
+        The magnitude is held over `HOLD_S`; the quiet level is the level that it stays under for
+        a tenth of the column. Digital silence is −240 dBFS.
+        """
+        magnitude = np.maximum(np.abs(self.low), np.abs(self.high))
+        span = round(HOLD_S * rate * len(magnitude) / (self.stop - self.start))
+        around = min(span // 2, len(magnitude))
+        padded = np.pad(magnitude, around, mode="edge")
+        held = np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1).max(axis=1)
+        level = 20 * np.log10(np.maximum(held, 1e-12))
+        edges = np.arange(min(columns, len(level)) + 1) * len(level) // min(columns, len(level))
+        quiet = [np.percentile(level[a:b], QUIET_PERCENT) for a, b in pairwise(edges)]
+        return np.maximum.reduceat(level, edges[:-1]), np.array(quiet)
+
+
+def wave_peaks(samples: Samples, start: int, stop: int, columns: int = PEAK_COLUMNS) -> WavePeaks:
     """Extremes of samples (frames, channels) between two positions, without copying the audio.
 
     Raises `UsageError` where the range holds no sample of the take.

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dsp.curves import SplitBands
-from dsp.lanes import strips
+from dsp.lanes import strips, waves
 from dsp.lanes.data import PLOT_COLUMNS, Lane, LanesData, curve_columns
 from dsp.lanes.scale import DbScale, TimeScale, clock, gain_scale, hertz, signed
 from dsp.lanes.sheet import DRAWING, INK, SOFT, Sheet, save_png
@@ -63,7 +63,7 @@ def build_figure(lanes: LanesData) -> Any:
             row.paint(sheet, y)
             y += row.height + LANE_GAP
         _clock(sheet, time, y + 8, y - LANE_GAP + 6)
-        _foot(sheet, lanes, y + CLOCK + 10)
+        _foot(sheet, time, y + CLOCK + 10)
         return sheet.figure
 
 
@@ -85,7 +85,7 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
             "input",
             ["waveform as it was recorded"],
             WAVE_HEIGHT,
-            lambda s, y: strips.wave(s, time, y, WAVE_HEIGHT, lanes.before, top_db, "before"),
+            lambda s, y: waves.wave(s, time, y, WAVE_HEIGHT, lanes.before, top_db, "before"),
         ),
     ]
     rows += [_lane_row(measure, time, i, lane, lanes) for i, lane in enumerate(lanes.lanes, 1)]
@@ -94,15 +94,13 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
             "output",
             ["waveform as printed, same scale"],
             WAVE_HEIGHT,
-            lambda s, y: strips.wave(s, time, y, WAVE_HEIGHT, lanes.after, top_db, "after"),
+            lambda s, y: waves.wave(s, time, y, WAVE_HEIGHT, lanes.after, top_db, "after"),
         ),
         _Row(
             "level",
             ["sample peaks, before and after"],
             LEVEL_HEIGHT,
-            lambda s, y: strips.levels(
-                s, time, y, level, lanes.before, lanes.after, hits.bleed_dbfs
-            ),
+            lambda s, y: waves.levels(s, time, y, level, (lanes.before, lanes.after), hits),
         ),
     ]
     return rows
@@ -111,7 +109,7 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
 def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: LanesData) -> _Row:
     curve = lane.curve
     start, stop = lanes.start_s * lanes.rate, lanes.stop_s * lanes.rate
-    columns = curve_columns(curve, start, stop, PLOT_COLUMNS)
+    columns = curve_columns(curve, start, stop, time.gain_columns)
     summary = measure.wrap(lane.summary, LABEL_WIDTH, 8.5, False, SUMMARY_LINES)
     name = f"{number}  {lane.name}"
     words = 22 + 14 * len(summary)
@@ -128,7 +126,7 @@ def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: L
         for band, scale in enumerate(scales):
             gid = f"{lane.name}.{names[band]}"
             strips.gain(sheet, time, y, scale, columns, band, gid)
-            strips.notes(sheet, time, y, strips.gain_notes(curve, columns, band))
+            strips.notes(sheet, time, y, *strips.gain_notes(curve, columns, band))
             y += scale.height + STRIP_GAP
 
     height = sum(scale.height + STRIP_GAP for scale in scales) - STRIP_GAP
@@ -176,9 +174,10 @@ def _clock(sheet: Sheet, time: TimeScale, y: int, edge: int) -> None:
     sheet.text(LEFT - 30, y, "min:sec", 8.5, color=SOFT, align="right", middle=y > edge)
 
 
-def _foot(sheet: Sheet, lanes: LanesData, y: int) -> None:
-    column_ms = 1000 * (lanes.stop_s - lanes.start_s) / PLOT_COLUMNS
+def _foot(sheet: Sheet, time: TimeScale, y: int) -> None:
+    column_s = (time.stop_s - time.start_s) / time.gain_columns
     words = "Gain lanes: 0 dB leaves the sound as it is; blue is down, brown is up."
-    if column_ms >= 5:
-        words += f" The line is the average over {column_ms:.3g} ms, the grey behind it the range."
+    if column_s >= 0.005:
+        span = f"{column_s:.2g} s" if column_s >= 1 else f"{1000 * column_s:.2g} ms"
+        words += f" Lines and colours are averages over {span}, the grey behind a line its range."
     sheet.text(LEFT, y, words, 8.5, color=SOFT)

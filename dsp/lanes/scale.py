@@ -13,6 +13,7 @@ Values = NDArray[np.float64]
 
 PIXELS_PER_DB = 4.5  # the same in every gain lane that is not squeezed, so heights compare
 LEAST_SPAN_DB = 6.0  # a small move must not look like a large one
+COARSE_S, COARSE_PIXELS = 0.06, 6
 TIME_STEPS_S = (
     *(m * 10.0**e for e in range(-6, 0) for m in (1, 2, 5)),
     *(1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 3600.0),
@@ -33,6 +34,16 @@ class TimeScale:
         """Pixel of a time."""
         share = (np.asarray(seconds) - self.start_s) / (self.stop_s - self.start_s)
         return np.asarray(self.left + share * (self.right - self.left))
+
+    @property
+    def coarse(self) -> bool:
+        """Whether a pixel is so long that single strokes no longer show."""
+        return (self.stop_s - self.start_s) / (self.right - self.left) > COARSE_S
+
+    @property
+    def gain_columns(self) -> int:
+        """Columns in which gains and levels are drawn: wider where single strokes are lost."""
+        return round(self.right - self.left) // (COARSE_PIXELS if self.coarse else 1)
 
     def columns(self, count: int) -> Values:
         """Pixel of the middle of each of `count` even columns."""
@@ -73,7 +84,7 @@ class DbScale:
         inside = np.clip(np.asarray(db, dtype=float), self.low, self.high)
         return np.asarray((self.high - inside) / (self.high - self.low) * self.height)
 
-    def ticks(self, apart: float = 17) -> list[float]:
+    def ticks(self, apart: float = 14) -> list[float]:
         """Multiples of a round step at least `apart` pixels apart, 0 dB among them if inside."""
         least = apart * (self.high - self.low) / self.height
         step = next((s for s in DB_STEPS if s >= least), DB_STEPS[-1])

@@ -16,10 +16,11 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.lanes.fonts import DPI, Fonts
+
 Values = NDArray[np.float64]
 
 DRAWING = RLock()  # matplotlib's fonts and caches are shared between threads
-DPI = 100
 
 PAPER = "#faf8f2"
 LANE = "#fffefb"
@@ -45,7 +46,7 @@ class Sheet:
         )
         FigureCanvasAgg(self.figure)
         self._pixels = IdentityTransform()
-        self._fonts = _Fonts()
+        self._fonts = Fonts()
         self._order = 0
 
     def _add(self, artist: Any, gid: str) -> None:
@@ -186,59 +187,3 @@ def save_png(figure: Any, path: Path) -> None:
         pixels = np.ascontiguousarray(np.asarray(figure.canvas.buffer_rgba())[:, :, :3])
     with path.open("wb") as file:
         Image.fromarray(pixels).save(file, format="PNG", compress_level=4)
-
-
-class _Fonts:
-    """The two faces of the picture, from matplotlib's own files: the same on every machine."""
-
-    def __init__(self) -> None:
-        from matplotlib import get_data_path
-
-        folder = Path(get_data_path()) / "fonts" / "ttf"
-        self._files = (folder / "DejaVuSans.ttf", folder / "DejaVuSans-Bold.ttf")
-
-    def properties(self, size: float, bold: bool) -> Any:
-        """The face at a size in points."""
-        from matplotlib.font_manager import FontProperties
-
-        return FontProperties(fname=str(self._files[bold]), size=size)
-
-    def _face(self, bold: bool) -> Any:
-        from matplotlib.font_manager import get_font
-
-        return get_font(str(self._files[bold]))
-
-    def known(self, words: str) -> str:
-        """The words on one line, each character that the face lacks as a box."""
-        face = self._face(False)
-        flat = " ".join(words.split())
-        return "".join(c if face.get_char_index(ord(c)) else "\N{WHITE SQUARE}" for c in flat)
-
-    def width(self, words: str, size: float, bold: bool) -> float:
-        """Pixels the words take."""
-        face = self._face(bold)
-        face.set_size(size, DPI)
-        face.set_text(self.known(words), 0.0)
-        return float(face.get_width_height()[0]) / 64
-
-    def wrap(self, words: str, width: float, size: float, bold: bool, most: int) -> list[str]:
-        """See `Sheet.wrap`."""
-        lines: list[str] = []
-        for word in self.known(words).split():
-            longer = f"{lines[-1]} {word}" if lines else word
-            if lines and self.width(longer, size, bold) <= width:
-                lines[-1] = longer
-            else:
-                lines.append(word)
-        cut = len(lines) > most
-        lines = [self._fit(line, width, size, bold) for line in lines[:most]]
-        if cut and lines and not lines[-1].endswith("…"):
-            lines[-1] = self._fit(f"{lines[-1]} …", width, size, bold)
-        return lines
-
-    def _fit(self, line: str, width: float, size: float, bold: bool) -> str:
-        if self.width(line, size, bold) <= width:
-            return line
-        while line and self.width(f"{line}…", size, bold) > width:
-            line = line[:-1]
-        return f"{line.rstrip(' …')}…"

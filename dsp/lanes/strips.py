@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The horizontal bands of the picture: strokes, waveforms, gain over time, gain per band."""
+"""Lanes that show data over time: strokes, gain as a line, gain per band as colour."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.curves import GainCurve, ShapedBand, ShapedBands, SplitBands
+from dsp.curves import GainCurve, ShapedBands, SplitBands
 from dsp.hits.hitmap import HitMap
-from dsp.lanes.data import CurveColumns, WavePeaks
+from dsp.lanes.data import PLOT_COLUMNS, CurveColumns
 from dsp.lanes.scale import DbScale, TimeScale, gain_colors, hertz, signed
 from dsp.lanes.sheet import GUIDE, HAIR, INK, LANE, SOFT, Sheet
 
@@ -20,8 +20,6 @@ NOTES_GAP = 12  # from a lane's right end to the words beside it
 CUT, CUT_TINT = "#2f5d85", "#c4d3de"
 LIFT, LIFT_TINT = "#8f5a14", "#ecd5ac"
 RANGE = "#e6e2d6"
-WAVE = "#3c4750"
-BEFORE = "#cdc8ba"
 HITS_HEIGHT, STEM_DB, FULL_STEM = 72, 42.0, 40.0
 DENSE_PIXELS = 8.0  # strokes nearer than this (median) are drawn as ticks without heads
 
@@ -42,11 +40,11 @@ def axis(sheet: Sheet, time: TimeScale, y: float, scale: DbScale, unit: str) -> 
         sheet.text(time.left - 8, row, words, 8.5, color=SOFT, align="right", middle=True)
 
 
-def notes(sheet: Sheet, time: TimeScale, y: float, words: list[str]) -> None:
-    """Lines of words right of a lane; the first is bold."""
-    for row, line in enumerate(words):
-        bold = row == 0
-        x = time.right + NOTES_GAP
+def notes(sheet: Sheet, time: TimeScale, y: float, name: str, words: list[str]) -> None:
+    """Lines of words right of a lane, under a name if there is one."""
+    x = time.right + NOTES_GAP
+    for row, line in enumerate([name, *words] if name else words):
+        bold = bool(name) and row == 0
         for part in sheet.wrap(line, sheet.width - x - 10, 8.5, bold, 1):
             sheet.text(x, y + 11 + 14 * row, part, 8.5, bold=bold, color=INK if bold else SOFT)
 
@@ -84,70 +82,6 @@ def _hit_notes(sheet: Sheet, time: TimeScale, line: float, full: int, ghost: int
         sheet.text(x + 14, row, words, 8.5, color=INK, middle=True)
 
 
-def wave(
-    sheet: Sheet, time: TimeScale, y: float, height: int, peaks: WavePeaks, top_db: float, gid: str
-) -> None:
-    """The waveform as its extremes in each column; the lane's edges are ± `top_db` dBFS."""
-    ground(sheet, time, y, height)
-    middle, reach = y + height / 2, height / 2 - 2
-    for below, words in ((0.0, f"{signed(top_db)} dBFS"), (6.0206, signed(top_db - 6))):
-        row = middle - reach * 10 ** (-below / 20)
-        sheet.lines([(time.left, r, time.right, r) for r in (row, 2 * middle - row)], HAIR)
-        sheet.text(
-            time.left - 8,
-            row + (3 if below == 0 else 0),
-            words,
-            8.5,
-            color=SOFT,
-            align="right",
-            middle=True,
-        )
-    x = time.columns(len(peaks.low))
-    unit = reach / 10 ** (top_db / 20)
-    # At least one pixel is inked, so that silence is a line and not nothing.
-    top = middle - np.clip(peaks.high * unit, -reach, reach) - 0.5
-    bottom = middle - np.clip(peaks.low * unit, -reach, reach) + 0.5
-    sheet.area(x, top, bottom, WAVE, gid=gid)
-
-
-def levels(
-    sheet: Sheet,
-    time: TimeScale,
-    y: float,
-    scale: DbScale,
-    before: WavePeaks,
-    after: WavePeaks,
-    bleed_dbfs: float,
-) -> None:
-    """Peak level of what went in (pale, outlined) and of what came out (dark), in decibels."""
-    ground(sheet, time, y, scale.height)
-    axis(sheet, time, y, scale, "dBFS")
-    drawn = []
-    for peaks in (before, after):
-        rows = y + scale.y(level_dbfs(peaks))
-        drawn.append((time.columns(len(rows)), rows, np.full(len(rows), y + float(scale.height))))
-    sheet.area(*drawn[0], BEFORE, gid="level.before")
-    sheet.area(*drawn[1], CUT, gid="level.after")
-    sheet.path(drawn[0][0], drawn[0][1], "#8d8778", 1, gid="level.before.line")
-    x = time.right + NOTES_GAP
-    for row, color, words in ((8.0, BEFORE, "before"), (26.0, CUT, "after")):
-        sheet.box(x, y + row, 14, 10, color)
-        sheet.text(x + 20, y + row + 5, words, 8.5, middle=True)
-    if math.isfinite(bleed_dbfs) and scale.low < bleed_dbfs < scale.high:
-        row = y + float(scale.y(np.array(bleed_dbfs)))
-        sheet.lines([(time.left, row, time.right, row)], INK, 1, (5, 4))
-        near = max(row, y + 44)
-        sheet.text(x, near, f"bleed {signed(bleed_dbfs)} dBFS", 8.5, middle=True)
-
-
-def level_dbfs(peaks: WavePeaks) -> Values:
-    """Peak level of each column, held over its neighbours so that a wave's zeros leave no gap."""
-    magnitude = np.maximum(np.abs(peaks.low), np.abs(peaks.high))
-    around = np.pad(magnitude, 2, mode="edge")
-    held = np.max([around[i : i + len(magnitude)] for i in range(5)], axis=0)
-    return np.asarray(20 * np.log10(np.maximum(held, 1e-12)))
-
-
 def gain(
     sheet: Sheet,
     time: TimeScale,
@@ -178,21 +112,16 @@ def gain(
     sheet.path(x, mean, color, 1.6, gid=f"{gid}.mean")
 
 
-def gain_notes(curve: GainCurve, columns: CurveColumns, band: int) -> list[str]:
-    """What is said beside a gain lane: the band, where it lies, and how far the gain goes."""
-    words = []
+def gain_notes(curve: GainCurve, columns: CurveColumns, band: int) -> tuple[str, list[str]]:
+    """What is said beside a gain lane: name of the band, where it lies, how far the gain goes."""
+    name, words = "", []
     if isinstance(curve.layout, ShapedBands):
         shaped = curve.layout.bands[band]
-        words = [shaped.name, _place(shaped)]
-    low, high = columns.low[:, band].min(), columns.high[:, band].max()
-    if low == 0 and high == 0:
-        return [*words, "0 dB throughout"]
-    ends = signed(low) if signed(low) == signed(high) else f"{signed(low)} to {signed(high)}"
-    return [*words, f"{ends} dB"]
-
-
-def _place(band: ShapedBand) -> str:
-    return f"{band.shape}, {hertz(band.at_hz)}"
+        name, words = shaped.name, [f"{shaped.shape}, {hertz(shaped.at_hz)}"]
+    low, high = signed(columns.low[:, band].min()), signed(columns.high[:, band].max())
+    if low == high:
+        return name, [*words, f"{low} dB throughout"]
+    return name, [*words, f"{low} to {high} dB"]
 
 
 HEAT_LEAST, HEAT_MOST = 110, 160
@@ -214,7 +143,8 @@ def heat(
     top = max(min(edges[-1] * 2, curve.rate / 2), edges[-1] * 1.1)
     rows_hz = top * (bottom / top) ** ((np.arange(height) + 0.5) / height)
     largest = max(float(np.abs(columns.mean).max()), LEAST_HEAT_DB)
-    colors = gain_colors(columns.mean.T, largest)
+    wide = np.arange(PLOT_COLUMNS) * len(columns.mean) // PLOT_COLUMNS
+    colors = gain_colors(columns.mean.T[:, wide], largest)
     sheet.image(round(time.left), y, colors[np.searchsorted(edges, rows_hz)], gid=f"{gid}.heat")
     sheet.lines([(time.left, y + height, time.right, y + height)], HAIR)
     octave = height / math.log2(top / bottom)
