@@ -103,6 +103,7 @@ class Quantity:
     ) -> dict[str, Any]:
         units = "|".join(UNITS[self.unit])
         number = {"type": "number", "minimum": self.low, "maximum": self.high}
-        text = {"type": "string", "pattern": rf"^\s*[+\-−]?\s*[0-9.]+\s*({units})?\s*$"}
+        digits = r"([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+\-]?[0-9]+)?"
+        text = {"type": "string", "pattern": rf"^\s*[+\-−]?\s*{digits}\s*({units})?\s*$"}
         words = [{"enum": list(self.words)}] if self.words else []
         return {"anyOf": [number, text, *words], "x-unit": self.unit}

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Reading recipes: all the faults of one at once, each with its line."""
+
+from __future__ import annotations
+
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from dsp.errors import Fault, RecipeError
+from dsp.recipe.document import LARGEST, read_document
+from dsp.recipe.faults import as_fault, read_faults
+from dsp.recipe.item import read_step
+from dsp.recipe.model import Recipe
+from dsp.recipe.tracks import TrackView, cross_faults
+from dsp.recipe.tree import Document, Place
+
+ACCEPTED_FILE = "accepted: a recipe, a YAML file in UTF-8"
+
+
+def load_recipe(path: str | PathLike[str]) -> Recipe:
+    """Read a recipe from a file.
+
+    Raises `RecipeError` where the file cannot be read or the recipe is wrong; it lists all faults.
+    """
+    source = str(path)
+    try:
+        with Path(path).open("rb") as file:
+            content = file.read(LARGEST + 1)
+    except FileNotFoundError:
+        raise _refused(source, f"no such file; {ACCEPTED_FILE}") from None
+    except IsADirectoryError:
+        raise _refused(source, f"found a folder; {ACCEPTED_FILE}") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise _refused(source, f"cannot be read ({reason}); {ACCEPTED_FILE}") from None
+    if len(content) > LARGEST:
+        raise _refused(source, f"found more than {LARGEST} bytes; accepted: up to {LARGEST}")
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        found = f"byte 0x{content[error.start]:02X} at position {error.start}"
+        raise _refused(source, f"found {found}, not UTF-8; {ACCEPTED_FILE}", line) from None
+    return parse_recipe(text, source)
+
+
+def parse_recipe(text: str, source: str = "recipe") -> Recipe:
+    """Read a recipe from YAML text; `source` names it in messages.
+
+    Raises `RecipeError`, which lists all faults.
+
+    >>> parse_recipe("{drumprint: 1, tracks: {top: {steps: [level]}}}").tracks["top"].key is None
+    True
+    """
+    document = read_document(text)
+    faults = list(document.faults)
+    recipe = None
+    if document.root is not None:
+        try:
+            recipe = Recipe.model_validate(document.data)
+        except ValidationError as error:
+            found = read_faults(error, Recipe, document) | dict(cross_faults(_views(document.data)))
+            faults += [
+                as_fault(place, message, document)
+                for place, message in found.items()
+                if not _under_spoiled(place, document)
+            ]
+    if recipe is None or faults:
+        raise RecipeError(source, sorted(faults, key=lambda f: f.line or 0))
+    return recipe
+
+
+def _refused(source: str, message: str, line: int | None = None) -> RecipeError:
+    return RecipeError(source, [Fault(line, "", message)])
+
+
+def _under_spoiled(place: Place, document: Document) -> bool:
+    """Whether the text itself is already faulty at this place or around it."""
+    return any(place[:length] in document.spoiled for length in range(len(place) + 1))
+
+
+def _views(data: Any) -> dict[str, TrackView]:
+    """What of the tracks can be read, so that faults between tracks show beside the others."""
+    tracks = data.get("tracks") if isinstance(data, dict) else None
+    views = {}
+    for name, track in (tracks if isinstance(tracks, dict) else {}).items():
+        body = track if isinstance(track, dict) else {}
+        key, items = body.get("key"), body.get("steps")
+        steps = {}
+        for position, item in enumerate(items if isinstance(items, list) else []):
+            try:
+                steps[position] = read_step(item)
+            except ValueError:
+                continue  # told already, with its own place
+        views[name] = TrackView(key if isinstance(key, str) else None, steps)
+    return views

@@ -1,0 +1,81 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writing recipes, so that reading them back gives the same recipe."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import yaml
+
+from dsp.recipe.model import Recipe, TrackRecipe
+from dsp.recipe.scalars import FALSE, INTEGER, NULL, NUMBER, TRUE
+
+if TYPE_CHECKING:
+    from dsp.steps.base import Step
+
+WIDTH = 100
+
+
+class _Dumper(yaml.SafeDumper):
+    """Quotes whatever this program or a YAML 1.1 reader would not take for text."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+
+for _kind, _pattern in (
+    ("null", NULL),
+    ("bool", TRUE),
+    ("bool", FALSE),
+    ("int", INTEGER),
+    ("float", NUMBER),
+):
+    _Dumper.add_implicit_resolver(f"tag:yaml.org,2002:{_kind}", _pattern, None)
+
+
+def resolved(recipe: Recipe, steps: Mapping[str, Sequence[Step]]) -> Recipe:
+    """Replace the steps of the named tracks, as by those that their decisions resolved.
+
+    Raises `pydantic.ValidationError` where the result would not be a recipe, and `KeyError` on a
+    track that the recipe does not have.
+    """
+    if unknown := set(steps) - set(recipe.tracks):
+        raise KeyError(f"no such track: {', '.join(sorted(unknown))}")
+    tracks = {
+        name: TrackRecipe(key=track.key, steps=tuple(steps.get(name, track.steps)))
+        for name, track in recipe.tracks.items()
+    }
+    return Recipe(drumprint=recipe.drumprint, about=recipe.about, tracks=tracks)
+
+
+def dump_recipe(recipe: Recipe) -> str:
+    """Write a recipe as YAML text.
+
+    Every setting is written out, with its unit, in the order of declaration; numbers come back
+    exactly. `parse_recipe` of the result equals `recipe`.
+    """
+    written = recipe.model_dump(mode="json")
+    if not recipe.about:
+        del written["about"]
+    for track in written["tracks"].values():
+        if track["key"] is None:
+            del track["key"]
+    body = yaml.dump(
+        written,
+        Dumper=_Dumper,
+        sort_keys=False,
+        allow_unicode=True,
+        width=WIDTH,
+        default_flow_style=None,
+    )
+    return f"# Recipe written by {_generator()}\n{body}"
+
+
+def _generator() -> str:
+    from importlib import metadata  # only who writes a recipe pays for it
+
+    try:
+        return f"drumprint {metadata.version('drumprint')}"
+    except metadata.PackageNotFoundError:  # used from a checkout
+        return "drumprint"
