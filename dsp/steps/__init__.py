@@ -6,7 +6,18 @@ from __future__ import annotations
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
 from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
+from dsp.steps.shape_transient import ShapeTransient
 
-STEPS: dict[str, type[Step]] = {step.name: step for step in (RideLevel, Level)}
+STEPS: dict[str, type[Step]] = {step.name: step for step in (RideLevel, ShapeTransient, Level)}
 
-__all__ = ["AUTO", "STEPS", "Decision", "Level", "RideLevel", "Scene", "Settings", "Step"]
+__all__ = [
+    "AUTO",
+    "STEPS",
+    "Decision",
+    "Level",
+    "RideLevel",
+    "Scene",
+    "Settings",
+    "ShapeTransient",
+    "Step",
+]
