@@ -60,9 +60,7 @@ def with_decisions(recipe: Recipe, decisions: Mapping[str, Iterable[Decision]]) 
     return type(recipe)(drumprint=recipe.drumprint, about=recipe.about, tracks=tracks)
 
 
-def _mismatch(
-    unknown: list[str], missing: list[str], wanted: list[str], *, any_name: bool
-) -> str:
+def _mismatch(unknown: list[str], missing: list[str], wanted: list[str], *, any_name: bool) -> str:
     parts = []
     for name in unknown:
         near = get_close_matches(name, wanted, n=1)

@@ -4,7 +4,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -41,6 +42,13 @@ class Writer:
         """Write a whole file."""
         with self.open(name) as file:
             file.write(content)
+
+    def write_by_path(self, name: str, write: Callable[[Path], None]) -> None:
+        """Write a small file with a function that wants a path and not a file."""
+        with tempfile.TemporaryDirectory(prefix="drumprint-") as folder:
+            path = Path(folder) / "content"
+            write(path)
+            self.write(name, path.read_bytes())
 
     @contextmanager
     def open(self, name: str) -> Iterator[BinaryIO]:

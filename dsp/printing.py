@@ -26,6 +26,9 @@ from dsp.curves import GainCurve, apply_curve
 from dsp.errors import UsageError
 from dsp.hits import find_hits
 from dsp.hits.hitmap import HitMap
+from dsp.lanes.data import WavePeaks, wave_peaks
+from dsp.matching import matched, with_decisions
+from dsp.measures import Measures, measure
 from dsp.steps.base import Decision, Scene, Step
 from dsp.take import Samples, Take
 
@@ -59,13 +62,18 @@ class TrackPrint:
     """One treated track.
 
     `samples` (frames, channels) float64; `decisions` one per step, in order: curve, step with
-    each `auto` resolved, notes; `hits` the strokes that the track is keyed by.
+    each `auto` resolved, notes; `hits` the strokes that the track is keyed by; `before` and
+    `after` the measures of the raw and of the treated track; `wave_before` the raw waveform's
+    extremes, for the picture.
     """
 
     track: str
     samples: Samples
     decisions: tuple[Decision, ...]
     hits: HitMap
+    before: Measures
+    after: Measures
+    wave_before: WavePeaks
 
     @property
     def curves(self) -> dict[str, GainCurve]:
@@ -133,13 +141,20 @@ class HitMaps:
 
 
 class Session:
-    """One run of a recipe over a take."""
+    """One run of a recipe over a take; `span` is the part, in samples, that a picture shows."""
 
-    def __init__(self, source: TakeSource, recipe: Recipe, progress: Progress | None) -> None:
+    def __init__(
+        self,
+        source: TakeSource,
+        recipe: Recipe,
+        progress: Progress | None = None,
+        span: tuple[int, int] | None = None,
+    ) -> None:
         self.source = source
         self.recipe = recipe
         self.hits = HitMaps(source)
         self._progress = progress
+        self._span = span
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._total = sum(2 + len(track.steps) for track in recipe.tracks.values())
@@ -171,13 +186,16 @@ class Session:
         if track in self._key_tracks():
             self.hits.of(track, buffer)
         hits = self.hits.of(self.key_of(track))
+        wave = wave_peaks(buffer, *(self._span or (0, len(buffer))))
+        before = measure(buffer, hits)
         decisions = []
         for step in self.recipe.tracks[track].steps:
             self.advance(f"{track}: {step.name}")
             decision = step.decide(self._scene(track, buffer, hits))
             carry_out(buffer, decision)
             decisions.append(decision)
-        return TrackPrint(track, buffer, tuple(decisions), hits)
+        after = measure(buffer, hits)
+        return TrackPrint(track, buffer, tuple(decisions), hits, before, after, wave)
 
     def run_all(self, work: Callable[[str], Done], jobs: int) -> dict[str, Done]:
         """`work` on every track, `jobs` at once; key tracks first. In the recipe's order."""

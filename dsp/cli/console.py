@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -28,18 +27,9 @@ def print_line(text: str) -> None:
 
 def print_json(value: Mapping[str, Any]) -> None:
     """One JSON object on standard output; numbers that are not finite become null."""
+    from dsp.sheet import finite
+
     print_line(json.dumps(finite(value), indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def finite(value: Any) -> Any:
-    """The same structure with NaN and infinities replaced by None, as JSON needs it."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(item) for item in value]
-    return value
 
 
 def console() -> Console:
@@ -77,9 +67,7 @@ def track_files(arguments: Sequence[str]) -> dict[str, Path]:
     return files
 
 
-def complete_tracks(
-    _ctx: click.Context, _parameter: click.Parameter, incomplete: str
-) -> list[Any]:
+def complete_tracks(_ctx: click.Context, _parameter: click.Parameter, incomplete: str) -> list[Any]:
     """Completion of TRACK=FILE: file names after the equals sign."""
     from click.shell_completion import CompletionItem
 

@@ -1,0 +1,25 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`drumprint check`."""
+
+from __future__ import annotations
+
+import click
+
+from dsp.cli.console import print_json, print_line
+from dsp.cli.recipes import complete_recipe, recipe_from
+
+
+@click.command("check")
+@click.argument("recipe", shell_complete=complete_recipe)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+def command(recipe: str, as_json: bool) -> None:
+    """Validate RECIPE, a file or the name of a ready chain, and tell all its faults at once."""
+    found = recipe_from(recipe)
+    tracks = {name: [step.name for step in track.steps] for name, track in found.tracks.items()}
+    if as_json:
+        print_json({"recipe": recipe, "valid": True, "tracks": tracks})
+        return
+    listed = "; ".join(
+        f"{name}: {', '.join(steps) or 'no steps'}" for name, steps in tracks.items()
+    )
+    print_line(f"{recipe} is valid. {listed}")

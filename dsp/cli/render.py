@@ -1,0 +1,115 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`drumprint render`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from dsp.cli.console import complete_tracks, print_json, progress_bar, track_files
+from dsp.cli.recipes import complete_recipe, recipe_from
+
+if TYPE_CHECKING:
+    from dsp.rendering import PrintReport
+
+
+class Seconds(click.ParamType):
+    """A time in a take: `12`, `12.5 s`, `800 ms` or `1:23.5`."""
+
+    name = "time"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Seconds from the start of the take."""
+        if isinstance(value, int | float):
+            return float(value)
+        try:
+            minutes, colon, seconds = value.rpartition(":")
+            if colon:
+                return 60.0 * int(minutes) + float(seconds)
+            from dsp.units import Quantity
+
+            unit = "s" if value.strip()[-1:].isdigit() else ""
+            return float(Quantity("ms", 0, 1e9).parse(f"{value}{unit}")) / 1000
+        except ValueError:
+            self.fail(f"found {value!r}; accepted: 12, 12.5 s, 800 ms or 1:23.5", param, ctx)
+
+
+@click.command("render")
+@click.argument("recipe", shell_complete=complete_recipe)
+@click.argument(
+    "tracks", nargs=-1, required=True, metavar="TRACK=FILE...", shell_complete=complete_tracks
+)
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, file_okay=True),
+    metavar="DIR",
+    help="Folder for the print; made where it is missing.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace files of an earlier print.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Tracks worked on at once; each needs memory. The result does not depend on it.",
+)
+@click.option("--from", "from_s", type=Seconds(), help="Where the picture starts, e.g. 1:05.")
+@click.option("--to", "to_s", type=Seconds(), help="Where the picture ends.")
+@click.option("--json", "as_json", is_flag=True, help="Print the print sheet, one JSON object.")
+def command(
+    recipe: str,
+    tracks: tuple[str, ...],
+    out: Path,
+    overwrite: bool,
+    jobs: int,
+    from_s: float | None,
+    to_s: float | None,
+    as_json: bool,
+) -> None:
+    """Run RECIPE, a file or the name of a ready chain, over a take and write the print.
+
+    Each TRACK=FILE names a track of the recipe and its audio file (WAV, RF64, AIFF, FLAC). A
+    recipe with one track takes any name.
+    """
+    files = track_files(tracks)
+    loaded = recipe_from(recipe)
+    from dsp.rendering import render
+
+    with progress_bar(not as_json) as progress:
+        report = render(
+            loaded,
+            files,
+            out,
+            overwrite=overwrite,
+            jobs=jobs,
+            from_s=from_s,
+            to_s=to_s,
+            progress=progress,
+        )
+    if as_json:
+        print_json(report.sheet)
+    else:
+        show(report)
+
+
+def show(report: PrintReport) -> None:
+    """Tell people what was printed."""
+    from dsp.cli.console import console
+
+    out = console()
+    for name, track in report.sheet["tracks"].items():
+        strokes = track["strokes"]
+        steps = ", ".join(step["step"] for step in track["steps"]) or "no steps"
+        out.print(f"[bold]{name}[/]  {strokes['count']} strokes on {track['key']}; {steps}")
+        for note in track["notes"]:
+            out.print(f"  note: {note}")
+        for step in track["steps"]:
+            for note in step["notes"]:
+                out.print(f"  {step['step']}: {note}")
+    out.print(f"written to {report.folder}: {', '.join(report.files)}")
