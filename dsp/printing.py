@@ -29,7 +29,7 @@ from dsp.hits.hitmap import HitMap
 from dsp.lanes.data import WavePeaks, wave_peaks
 from dsp.matching import matched, with_decisions
 from dsp.measures import Measures, measure
-from dsp.steps.base import Decision, Scene, Step
+from dsp.steps.base import Decision, Scene
 from dsp.take import Samples, Take
 
 if TYPE_CHECKING:

@@ -35,7 +35,6 @@ from dsp.printing import Progress, Session, TrackPrint
 from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes
 from dsp.sources import FileSource, common_clock
 from dsp.summary import summarise
-from dsp.take import Samples
 
 if TYPE_CHECKING:
     from dsp.recipe import Recipe

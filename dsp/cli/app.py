@@ -57,13 +57,10 @@ class LazyGroup(click.Group):
             from difflib import get_close_matches
 
             near = get_close_matches(args[0], COMMANDS, n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else ""
+            hint = f"; did you mean {near[0]}?" if near else ""
             accepted = ", ".join(COMMANDS)
             raise click.UsageError(
-                f"no command {args[0]!r}{hint} Accepted: {accepted}"
-                if hint
-                else f"no command {args[0]!r}; accepted: {accepted}",
-                ctx,
+                f"no command {args[0]!r}{hint}; accepted: {accepted}", ctx
             ) from None
 
 
