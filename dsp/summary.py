@@ -1,0 +1,217 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a person reads at the end of a run, and a step's settings in one line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from dsp.measures import Change, Measures, compare
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.table import Table
+
+    from dsp.steps.base import Settings
+
+
+def summarise(step: Settings) -> str:
+    """The settings that differ from the defaults, as a recipe writes them: `share 60 %, …`.
+
+    Where none differs, all are given. Lists of bands give one part a band, separated by `;`.
+    """
+    written = step.model_dump(mode="json")
+    plain = type(step).model_construct().model_dump(mode="json", warnings=False)
+    chosen = {key: value for key, value in written.items() if value != plain.get(key)}
+    return _settings(chosen or written)
+
+
+def _settings(values: Mapping[str, Any]) -> str:
+    singles, groups = [], []
+    for key, value in values.items():
+        words = key.replace("_", " ")
+        if value is None:
+            continue
+        if isinstance(value, Mapping):
+            groups.append(f"{words}: {_settings(value)}")
+        elif isinstance(value, Sequence) and not isinstance(value, str):
+            groups += [_item(item) for item in value]
+        else:
+            singles.append(f"{words} {_plain(value)}")
+    return "; ".join([*([", ".join(singles)] if singles else []), *groups])
+
+
+def _item(item: Any) -> str:
+    if not isinstance(item, Mapping):
+        return _plain(item)
+    named = {key: value for key, value in item.items() if key not in {"name", "shape"}}
+    label = " ".join(str(item[key]) for key in ("name", "shape") if item.get(key))
+    return f"{label}: {_settings(named)}" if label else _settings(named)
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    text = re.sub(r"\d+\.\d{3,}", lambda number: f"{float(number.group()):.4g}", text)
+    return re.sub(r"(?<!\S)-(?=[\d.])", "−", text)
+
+
+@dataclass(frozen=True)
+class FileWritten:
+    """A file of the print: its name and its size in bytes."""
+
+    name: str
+    size: int
+
+
+@dataclass(frozen=True)
+class TrackSummary:
+    """One track of a finished run; `notes` are what a user should know before trusting it."""
+
+    track: str
+    before: Measures
+    after: Measures
+    files: tuple[FileWritten, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def show_summary(
+    console: Console, tracks: Sequence[TrackSummary], others: Sequence[FileWritten] = ()
+) -> None:
+    """Print one table a track, its files and notes, then the files that belong to all tracks."""
+    for summary in tracks:
+        for part in _track(summary):
+            console.print(part)
+    if others:
+        console.print(_line("for all tracks", _files(others)))
+
+
+def _track(summary: TrackSummary) -> list[RenderableType]:
+    from rich.text import Text
+
+    change = compare(summary.before, summary.after)
+    parts: list[RenderableType] = [
+        Text.assemble((summary.track, "bold"), f"  {strokes(summary.before)}"),
+        _table(change),
+    ]
+    if summary.files:
+        parts.append(_line("files", _files(summary.files)))
+    notes = dict.fromkeys((*summary.notes, *change.notes))
+    parts += [_line("note", note, "yellow") for note in notes]
+    return [*parts, Text("")]
+
+
+def strokes(measures: Measures) -> str:
+    """`42 strokes: 30 full, 12 ghost notes`."""
+    if measures.hits == 0:
+        return "no strokes found"
+    count = "1 stroke" if measures.hits == 1 else f"{measures.hits} strokes"
+    ghosts = "1 ghost note" if measures.ghosts == 1 else f"{measures.ghosts} ghost notes"
+    return f"{count}: {measures.hits - measures.ghosts} full, {ghosts}"
+
+
+def _table(change: Change) -> Table:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="dim")
+    table.add_column("")
+    for heading in ("before", "after", "change"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for row in rows(change):
+        table.add_row(*row)
+    return table
+
+
+def rows(change: Change) -> list[tuple[str, str, str, str]]:
+    """The table's rows: what, before, after, change in plain words; `–` where not measured."""
+    before, after = change.before, change.after
+    listed = [
+        (
+            "bleed between strokes",
+            _number(before.bleed_rms_dbfs, "dBFS"),
+            _number(after.bleed_rms_dbfs, "dBFS"),
+            _moved(change.bleed_down_db, "down by", "up by"),
+        ),
+        (
+            "level spread of full strokes",
+            _number(before.spread_db, "dB"),
+            _number(after.spread_db, "dB"),
+            _moved(change.spread_less_db, "narrower by", "wider by"),
+        ),
+        (
+            "ghost notes below full strokes",
+            _number(before.ghost_distance_db, "dB"),
+            _number(after.ghost_distance_db, "dB"),
+            _moved(change.ghosts_closer_db, "closer by", "further by"),
+        ),
+    ]
+    for ring in change.rings:
+        name = f"ring at {ring.hz:.0f} Hz"
+        listed += [
+            (
+                f"{name}, level",
+                _number(ring.level_before_dbfs, "dBFS"),
+                _number(ring.level_after_dbfs, "dBFS"),
+                _moved(ring.down_db, "down by", "up by"),
+            ),
+            (
+                f"{name}, decay time",
+                _number(ring.t60_before_s, "s", 2),
+                _number(ring.t60_after_s, "s", 2),
+                _moved(ring.shorter_s, "shorter by", "longer by", "s", 2),
+            ),
+        ]
+    peaks = (_number(before.peak_dbfs, "dBFS"), _number(after.peak_dbfs, "dBFS"))
+    listed.append(("highest peak", *peaks, _clipped(after.clipped)))
+    return [row for row in listed if row[1:3] != (MISSING, MISSING)]
+
+
+MISSING = "–"
+
+
+def _number(value: float | None, unit: str, places: int = 1) -> str:
+    if value is None:
+        return MISSING
+    return f"{round(value, places) + 0.0:.{places}f} {unit}".replace("-", "−")
+
+
+def _moved(value: float | None, less: str, more: str, unit: str = "dB", places: int = 1) -> str:
+    """`value` is how much less there is after than before."""
+    if value is None:
+        return MISSING
+    if round(value, places) == 0:
+        return "unchanged"
+    return f"{less if value > 0 else more} {_number(abs(value), unit, places)}"
+
+
+def _clipped(count: int) -> str:
+    if count == 0:
+        return ""
+    return "1 sample clipped" if count == 1 else f"{count} samples clipped"
+
+
+def _files(files: Sequence[FileWritten]) -> str:
+    return ", ".join(f"{file.name} ({size(file.size)})" for file in files)
+
+
+def size(count: int) -> str:
+    """Bytes as people write them, decimal units: `940 B`, `34.6 MB`."""
+    value, units = float(count), ["B", "kB", "MB", "GB", "TB"]
+    while value >= 999.5 and len(units) > 1:
+        value, units = value / 1000, units[1:]
+    return f"{value:.3g} {units[0]}"
+
+
+def _line(label: str, words: str, style: str = "") -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 1))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    table.add_row(Text(f"{label}:", style="dim"), Text(words, style=style))
+    return table
