@@ -9,7 +9,7 @@ that one has got to. Every step that follows strokes decides in moves, so all of
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,20 +24,21 @@ SETTLE = 1.5  # time constants in which the last, smallest piece of an exponenti
 
 @dataclass(frozen=True)
 class Glide:
-    """How a move goes: the part still to go, 1 to 0, against the part of its length, 0 to 1."""
+    """How a move goes.
+
+    `left` gives the part still to go, 1 to 0, at a part of the move's length, 0 to 1; `time`
+    (k,) are the parts of the length at which points are set.
+    """
 
     time: Values
-    left: Values
+    left: Callable[[Values], Values]
 
 
-def _smooth() -> Glide:
-    time = np.linspace(0.0, 1.0, 9)
-    left = 0.5 * (1.0 + np.cos(np.pi * time))
-    left[-1] = 0.0
-    return Glide(time, left)
+def _half_cosine(part: Values) -> Values:
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.minimum(part, 1.0)))
 
 
-SMOOTH = _smooth()  # half a cosine: no corner at either end
+SMOOTH = Glide(np.linspace(0.0, 1.0, 9), _half_cosine)  # no corner at either end
 
 
 @dataclass(frozen=True)
@@ -71,11 +72,48 @@ def approach(start: Positions, target: float, constant: float, depth_db: float) 
     left falls as the square of the pieces left.
     """
     pieces = max(2, math.ceil(math.sqrt(0.6 * abs(depth_db) / TOLERANCE_DB)))
-    left = (1.0 - np.arange(pieces) / pieces) ** 2
-    time = np.append(-np.log(left), -math.log(left[-1]) + SETTLE)
-    glide = Glide(time / time[-1], np.append(left, 0.0))
-    length = np.full(start.shape, max(1.0, constant * float(time[-1])))
+    drawn = -2.0 * np.log(1.0 - np.arange(pieces) / pieces)
+    last = float(drawn[-1])
+    whole = last + SETTLE
+
+    def left(part: Values) -> Values:
+        time = part * whole
+        line = math.exp(-last) * (whole - time) / SETTLE
+        return np.where(time < last, np.exp(-time), np.maximum(line, 0.0))
+
+    glide = Glide(np.append(drawn, whole) / whole, left)
+    length = np.full(start.shape, max(1.0, constant * whole))
     return Moves(start.astype(np.int64), length, np.full(start.shape, float(target)), glide)
+
+
+def switched(
+    opens: Positions,
+    stops: Positions,
+    gains: tuple[float, float],
+    constants: tuple[float, float],
+    back_by: Positions | None = None,
+    back: Values | None = None,
+) -> list[Moves]:
+    """Moves of a gain with two states, (rest, active) dB in `gains`.
+
+    Active from each of `opens` (m,), at rest from each of `stops` (m,), approached with the time
+    constants (attack, release) in samples. A stop that the next opening overtakes is left out.
+    With `back_by` (m,) and `back` (m,), the gain is at rest again at each of those samples, on a
+    smooth way of that many samples; what would begin later than that way does not happen.
+    """
+    rest, active = gains
+    never = np.iinfo(np.int64).max
+    until = opens if back_by is None or back is None else back_by - np.rint(back).astype(np.int64)
+    until = np.append(until[1:], never)
+    depth = active - rest
+    opening = select(approach(opens, active, constants[0], depth), opens < until)
+    closing = approach(np.maximum(stops, opens + 1), rest, constants[1], depth)
+    late = closing.start + closing.length > until
+    closing = select(closing, (closing.start < until) & (opens < until))
+    if back is None:
+        return [closing, opening]
+    returning = to(until, rest, np.append(back[1:], 1.0))
+    return [closing, opening, select(returning, late & (until < never))]
 
 
 def select(moves: Moves, keep: NDArray[np.bool_]) -> Moves:
@@ -104,7 +142,7 @@ def trace(moves: Sequence[Moves], first_db: float, frames: int) -> tuple[Positio
     for k, group in enumerate(moves):
         rows = np.flatnonzero(kind == k)
         steps = np.rint(length[rows, None] * group.glide.time).astype(np.int64)
-        left = np.interp(steps / length[rows, None], group.glide.time, group.glide.left)
+        left = group.glide.left(steps / length[rows, None])
         positions = start[rows, None] + steps
         values = target[rows, None] + (origin[rows] - target[rows])[:, None] * left
         keep = positions < stop[rows, None]
@@ -121,7 +159,7 @@ def _origins(
     left = np.empty(len(kind))
     for k, group in enumerate(moves):
         rows = kind == k
-        left[rows] = np.interp(spent[rows], group.glide.time, group.glide.left)
+        left[rows] = group.glide.left(spent[rows])
     origin = np.empty(len(kind))
     level = first_db
     for i, (goal, rest) in enumerate(zip(target.tolist(), left.tolist(), strict=True)):

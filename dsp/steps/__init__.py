@@ -4,16 +4,22 @@
 from __future__ import annotations
 
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
+from dsp.steps.dynamic_eq import DynamicEq
+from dsp.steps.gate import Gate
 from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
 from dsp.steps.shape_transient import ShapeTransient
 
-STEPS: dict[str, type[Step]] = {step.name: step for step in (RideLevel, ShapeTransient, Level)}
+STEPS: dict[str, type[Step]] = {
+    step.name: step for step in (RideLevel, Gate, DynamicEq, ShapeTransient, Level)
+}
 
 __all__ = [
     "AUTO",
     "STEPS",
     "Decision",
+    "DynamicEq",
+    "Gate",
     "Level",
     "RideLevel",
     "Scene",

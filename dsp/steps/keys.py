@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -13,12 +14,15 @@ from numpy.typing import NDArray
 from dsp.curves import BLOCK
 from dsp.filters import Section, stack
 from dsp.hits.hitmap import HitMap, Positions, Values
-from dsp.kernels.envelope import peaks_between
+from dsp.kernels.envelope import peaks_between, spans_above
 from dsp.kernels.zero_phase import forward_backward
 from dsp.steps.base import Scene
 from dsp.take import Samples
 
 Sound = Samples | NDArray[np.float32]
+
+FALL_MS = 5.0  # time constant by which a key's envelope falls: it bridges half-cycles of the drum
+WINDOW_MS = 50.0  # bleed is measured in pieces of this length
 
 
 def strokes_of(scene: Scene, key: str) -> HitMap:
@@ -75,3 +79,35 @@ def peaks_dbfs(sound: Sound, starts: Positions, stops: Positions) -> Values:
     peaks_between(sound, *bounds, peaks)
     with np.errstate(divide="ignore"):
         return np.asarray(20.0 * np.log10(peaks))
+
+
+def bleed_peaks_dbfs(sound: Sound, hits: HitMap) -> Values:
+    """Sample peaks in dBFS of what lies between the strokes, one for each whole WINDOW_MS."""
+    window = round(WINDOW_MS * hits.rate / 1000)
+    begins = np.append(0, hits.end)
+    counts = np.maximum(np.append(hits.onset, len(sound)) - begins, 0) // window
+    number = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    starts = np.repeat(begins, counts) + number * window
+    return peaks_dbfs(sound, starts, starts + window)
+
+
+def fall_of(rate: int) -> float:
+    """Factor per sample by which a key's envelope falls."""
+    return math.exp(-1000.0 / (FALL_MS * rate))
+
+
+def spans_heard(
+    sound: Sound, rate: int, open_at: float, close_at: float, hold_ms: float = 0.0
+) -> tuple[Positions, Positions]:
+    """Where the key's envelope has reached `open_at` and not yet left `close_at` (dBFS) for long.
+
+    Returns first samples and the samples at which closing begins, each (m,).
+    """
+    hold = round(hold_ms * rate / 1000)
+    thresholds = (amplitude(open_at), amplitude(close_at))
+    room, count = 0, 4096
+    while count > room:
+        room = count
+        starts, stops = np.empty(room, np.int64), np.empty(room, np.int64)
+        count = spans_above(sound, *thresholds, fall_of(rate), hold, starts, stops)
+    return starts[:count], stops[:count]

@@ -46,8 +46,9 @@ def take_of(
     audio += 10 ** (bleed_dbfs / 20) * noise
     latest = np.append(onset[1:], frames)
     levels = np.array(levels_db, float)
-    # a stroke falls by 8.686 dB in each time constant of its slowest mode, 0.09 s
-    heard_s = np.clip((levels - bleed_dbfs) / 8.686 * 0.06, 0.02, 0.35)
+    # the slowest mode begins 9 dB under the peak and falls by 8.686 dB in each 0.09 s: at the end
+    # it is 9 dB under the bleed
+    heard_s = np.clip((levels - bleed_dbfs) / 8.686 * 0.09, 0.02, 0.35)
     end = np.minimum(onset + np.round(heard_s * rate).astype(np.int64), latest)
     loudest = levels.max() if len(levels) else 0.0
     relative = levels - loudest
