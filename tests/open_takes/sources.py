@@ -36,12 +36,14 @@ class Recording:
         file: file name in the package.
         tuning: frequency ratio that the recording is resampled up by.
         optional: true when the file is from the optional package.
+        floor_db: what lies before the sound is under this, re the peak.
 
     """
 
     file: str
     tuning: float = 1.0
     optional: bool = False
+    floor_db: float = ONSET_BELOW_PEAK_DB
 
 
 RECORDINGS: dict[str, Recording] = {
@@ -53,7 +55,7 @@ RECORDINGS: dict[str, Recording] = {
     "snare generic tight": Recording("sn_generic.flac", 1.27),  # 235 Hz
     "snare ambient": Recording("038_Snare_1.pat", optional=True),  # 202 Hz
     "snare ambient two": Recording("040_Snare_2.pat", optional=True),  # 240 Hz
-    "side stick": Recording("037_Stick_Rim.pat", optional=True),
+    "side stick": Recording("037_Stick_Rim.pat", optional=True, floor_db=-22.0),
     # the rest of the kit
     "hat closed": Recording("drum_cymbal_closed.flac"),
     "hat closed two": Recording("hat_cab.flac"),
@@ -88,7 +90,7 @@ def load(name: str) -> NDArray[np.float64]:
         raw, rate = read_patch(fetch.optional_folder() / recording.file)
     else:
         raw, rate = _read_mono(fetch.required_folder() / recording.file)
-    sound = retune(from_first_sample(raw), RATE / rate / recording.tuning)
+    sound = retune(raw[first_sample(raw, recording.floor_db) :], RATE / rate / recording.tuning)
     sound = sound - _rest(sound)
     fade = min(len(sound), round(FADE_S * RATE))
     sound[-fade:] *= np.linspace(1.0, 0.0, fade)
@@ -97,15 +99,10 @@ def load(name: str) -> NDArray[np.float64]:
     return sound
 
 
-def first_sample(sound: NDArray[np.float64]) -> int:
-    """Index of the first sample that is within `ONSET_BELOW_PEAK_DB` of the peak."""
+def first_sample(sound: NDArray[np.float64], floor_db: float = ONSET_BELOW_PEAK_DB) -> int:
+    """Index of the first sample that is within `floor_db` of the peak."""
     size = np.abs(sound)
-    return int(np.argmax(size >= size.max() * 10.0 ** (ONSET_BELOW_PEAK_DB / 20.0)))
-
-
-def from_first_sample(sound: NDArray[np.float64]) -> NDArray[np.float64]:
-    """`sound` without what lies before its first sample."""
-    return sound[first_sample(sound) :]
+    return int(np.argmax(size >= size.max() * 10.0 ** (floor_db / 20.0)))
 
 
 def retune(sound: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:
