@@ -50,8 +50,8 @@ class Desk:
     def add_far(self, source: str, voice: str, samples: Floats, direct: tuple[str, ...]) -> None:
         """Send `samples` (frames,), one metre from `voice`, through the air to all microphones.
 
-        The direct sound goes only to the microphones named in `direct`. Before the direct
-        sound's first sample every microphone keeps exact zeros.
+        The direct sound goes only to the microphones named in `direct`. Before the first sample
+        to arrive every microphone keeps exact zeros (the transform's rounding is cut off).
         """
         sounding = np.flatnonzero(samples)
         if not len(sounding):
@@ -60,9 +60,10 @@ class Desk:
         place = PLACES[voice]
         for number, (name, channel, stem) in enumerate(self._channels(source)):
             rng = self.rng(300 + list(PLACES).index(voice), number)
-            heard = convolver.apply(room_response(channel, place, self.rate, rng))
+            response = room_response(channel, place, self.rate, rng)
+            heard = convolver.apply(response)
+            heard[: sounding[0] + np.flatnonzero(response)[0]] = 0.0
             delay = delay_samples(distance(channel.place, place), self.rate)
-            heard[: sounding[0] + delay] = 0.0
             if name in direct:
                 add(heard, delay, direct_gain(channel, place) * samples)
             stem += channel.gain * heard

@@ -27,6 +27,7 @@ AIR_STIFFNESS = 1.204 * 343.2**2  # ρc² of air at 20 °C, pascals
 ORDERS, COUNTS = 7, 4
 LISTEN_AT = 0.66  # the microphone hangs over this part of the radius
 LISTEN_HEIGHT = 0.04
+RIM_SHORTER = 0.9  # contact time of a rim shot: the rim stops the stick
 
 
 @dataclass(frozen=True)
@@ -132,23 +133,23 @@ def make_modes(spec: DrumSpec) -> Modes:
 class Blow:
     """One stroke's physics.
 
-    `level_db` re full, `radius` (share of the head's) and `angle` of the place struck; `edge` adds
-    the rim to the blow (rim shot); `detune` are the modes' frequency factors, shape (modes,).
+    `level_db` re full, `radius` (share of the head's) and `angle` of the place struck; `rim`
+    is true for a rim shot; `detune` are the modes' frequency factors, shape (modes,).
     """
 
     level_db: float
     radius: float
     angle: float
-    edge: float
+    rim: bool
     detune: Floats
 
 
 def draw_blow(modes: Modes, level_db: float, rim: bool, rng: np.random.Generator) -> Blow:
     """Draw place and detuning of a stroke of the given level."""
-    place = float(np.clip(rng.normal(0.18, 0.055), 0.02, 0.36))
+    place = float(np.clip(rng.normal(0.36 if rim else 0.18, 0.055), 0.02, 0.5))
     angle = float(rng.uniform(0, 2 * np.pi))
     detune = 1 + rng.normal(0, 0.001, len(modes.hz))
-    return Blow(level_db, place, angle, 0.3 if rim else 0.0, detune)
+    return Blow(level_db, place, angle, rim, detune)
 
 
 def strike(spec: DrumSpec, modes: Modes, blow: Blow, frames: int, rate: int) -> Floats:
@@ -161,7 +162,6 @@ def strike(spec: DrumSpec, modes: Modes, blow: Blow, frames: int, rate: int) -> 
 
     angle = modes.order * blow.angle
     struck = jv(modes.order, modes.zero * blow.radius)
-    struck += blow.edge * jv(modes.order, modes.zero * 0.6)
     struck *= np.where(modes.turned > 0, np.sin(angle), np.cos(angle))
     size = jv(modes.order + 1, modes.zero) ** 2 * np.where(modes.order > 0, 0.5, 1.0)
     # At the microphone's own angle the sine twins would have a node: it hangs between.
@@ -170,7 +170,7 @@ def strike(spec: DrumSpec, modes: Modes, blow: Blow, frames: int, rate: int) -> 
     radiated = (modes.hz / fundamental(spec)) ** spec.brightness
     gain = struck * heard * radiated / size * 10 ** (blow.level_db / 20)
     gains = np.stack([-gain * modes.batter, gain * modes.resonant])
-    pulse = contact_pulse(contact_time(spec, blow.level_db), rate)
+    pulse = contact_pulse(contact_time(spec, blow), rate)
     sides = struck_sum(modes.hz * blow.detune, modes.t60, gains, pulse, frames, rate)
     rise = spec.glide * 10 ** (blow.level_db / 20)
     if rise < 1e-4:
@@ -178,7 +178,8 @@ def strike(spec: DrumSpec, modes: Modes, blow: Blow, frames: int, rate: int) -> 
     return np.stack([glide(side, rise, 0.07, rate) for side in sides])
 
 
-def contact_time(spec: DrumSpec, level_db: float) -> float:
+def contact_time(spec: DrumSpec, blow: Blow) -> float:
     """Contact time in seconds: full strokes are short and bright, soft ones long and dull."""
-    share = min(1.0, max(0.0, -level_db / 26.0))
-    return float(spec.contact[0] * (spec.contact[1] / spec.contact[0]) ** share)
+    share = min(1.0, max(0.0, -blow.level_db / 26.0))
+    time = spec.contact[0] * (spec.contact[1] / spec.contact[0]) ** share
+    return float(time * (RIM_SHORTER if blow.rim else 1.0))

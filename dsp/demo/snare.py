@@ -101,13 +101,13 @@ class Snare:
         than the stroke.
         """
         force = 10 ** (blow.level_db / 20)
-        pulse = contact_pulse(contact_time(SNARE, blow.level_db), self.rate)
+        pulse = contact_pulse(contact_time(SNARE, blow), self.rate)
         slap = np.diff(pulse, prepend=0.0, append=0.0) * (SNARE.contact[0] * self.rate) ** 2
         # Levels are peaks of the heads' sound: a longer contact needs more force for its level.
         effort = np.interp(blow.level_db, LEVELS, self.units[0]) / self.units[0, -1]
         sides[0, : len(slap)] -= SLAP * force * effort * slap
         frames = self.rate // 50
-        click = force**1.35 * (1.3 if blow.edge else 1.0)
+        click = force**1.35 * (1.3 if blow.rim else 1.0)
         burst = click * decay(0.010, 0.00015, frames, self.rate) * self.click.take(frames, rng)
         sides[0, :frames] += CLICK_ABOVE * burst
         sides[1, :frames] += CLICK_BELOW * burst
@@ -120,7 +120,7 @@ def make_snare(rate: int, seed: int) -> Snare:
     units = []
     for level in LEVELS:
         # A longer contact takes peak from the partials: make up for it, so that levels are peaks.
-        sides = strike(SNARE, modes, Blow(float(level), 0.2, 0.0, 0.0, even), rate // 10, rate)
+        sides = strike(SNARE, modes, Blow(float(level), 0.2, 0.0, False, even), rate // 10, rate)
         units.append(10 ** (level / 20) / np.abs(sides).max(axis=1))
     return Snare(
         rate,

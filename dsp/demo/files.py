@@ -1,0 +1,150 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The demo take as files, and its print; also the folder of short examples."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dsp.audio import Chunk, OutputSet, SampleFormat, build_bext
+from dsp.audio.writing import write_wav
+from dsp.demo.groove import TITLE
+from dsp.demo.take import make_demo
+from dsp.recipe import load_recipe, ready_chain
+from dsp.rendering import AUDIO, PrintReport, render
+from dsp.take import Samples
+
+if TYPE_CHECKING:
+    from dsp.printing import Progress
+
+RECIPE = "snare_pair"
+PRINT = "print"
+TIME_OF_DAY_S = 10 * 3600  # an invented session, at ten in the morning
+EXAMPLE_SECONDS = 12.0
+EXAMPLE_PICTURE_S = (0.0, 6.0)
+
+
+def print_demo(
+    folder: Path,
+    *,
+    seconds: float | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> PrintReport:
+    """Write the demo take into `folder`, print its snare into `folder`/print; return the report.
+
+    `seconds` 1 to 120, None for the whole part. Raises `OutputError` where files exist already,
+    unless `overwrite`.
+    """
+    files = write_demo(folder, seconds=seconds, overwrite=overwrite, progress=progress)
+    recipe = load_recipe(ready_chain(RECIPE))
+    snare = {track: files[track] for track in recipe.tracks}
+    return render(recipe, snare, folder / PRINT, overwrite=overwrite, progress=progress)
+
+
+def write_demo(
+    folder: Path,
+    *,
+    seconds: float | None = None,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> dict[str, Path]:
+    """Write the tracks of the demo take as 24-bit WAV files with `bext`; return them by name."""
+    from dsp.demo.room import MICROPHONES
+
+    folder = Path(folder)
+    files = {name: folder / f"{name}{AUDIO}" for name in MICROPHONES}
+    with OutputSet(files.values(), overwrite=overwrite) as outputs:
+        if progress is not None:
+            progress(0.0, "playing the demo take")
+        demo = make_demo(seconds)
+        rate = demo.take.rate
+        for name, path in files.items():
+            with outputs.open(path) as out:
+                chunks = (_bext(name, rate),)
+                samples = demo.take.tracks[name]
+                write_wav(out, samples, rate, PCM24, chunks, name=path.name)
+    return files
+
+
+PCM24 = SampleFormat("wav", "pcm24")
+
+
+def _bext(track: str, rate: int) -> Chunk:
+    return build_bext(
+        f"{TITLE}, {track} (synthetic)",
+        "drumprint demo",
+        "2026-01-01",
+        "10:00:00",
+        TIME_OF_DAY_S * rate,
+    )
+
+
+def make_examples(
+    folder: Path, *, overwrite: bool = False, progress: Progress | None = None
+) -> list[str]:
+    """Write short raw and printed tracks as FLAC, with their pictures; return the file names."""
+    import tempfile
+
+    folder = Path(folder)
+    with tempfile.TemporaryDirectory(prefix="drumprint-") as scratch:
+        work = Path(scratch)
+        files = write_demo(work, seconds=EXAMPLE_SECONDS, progress=progress)
+        recipe = load_recipe(ready_chain(RECIPE))
+        snare = {track: files[track] for track in recipe.tracks}
+        start, stop = EXAMPLE_PICTURE_S
+        report = render(recipe, snare, work / PRINT, from_s=start, to_s=stop, progress=progress)
+        contents = _contents(work, tuple(files), report)
+    with OutputSet([folder / name for name in contents], overwrite=overwrite) as outputs:
+        for name, content in contents.items():
+            with outputs.open(folder / name) as out:
+                out.write(content)
+    return list(contents)
+
+
+def _contents(work: Path, microphones: tuple[str, ...], report: PrintReport) -> Mapping[str, bytes]:
+    from dsp.audio import read_track
+
+    contents: dict[str, bytes] = {}
+    for name in microphones:
+        contents[f"{name}.raw.flac"] = flac(read_track(work / f"{name}{AUDIO}").samples)
+    for name in report.files:
+        path = report.folder / name
+        if path.suffix == AUDIO:
+            contents[f"{path.stem}.print.flac"] = flac(read_track(path).samples)
+        else:
+            contents[name] = path.read_bytes()
+    contents["README.md"] = ABOUT.encode()
+    return contents
+
+
+def flac(samples: Samples) -> bytes:
+    """Samples (frames, channels) at 48 kHz as a 24-bit FLAC file; exact, since they are 24-bit."""
+    import io
+
+    import soundfile as sf
+
+    out = io.BytesIO()
+    codes = np.rint(samples * 2**23).astype(np.int32) << 8
+    sf.write(out, codes, 48_000, format="FLAC", subtype="PCM_24")
+    return out.getvalue()
+
+
+ABOUT = f"""# Examples
+
+Everything in this folder was made by `drumprint demo`: an invented kit plays the start of
+"{TITLE}", and `{RECIPE}` prints its snare. No recording of a real drum is in it.
+
+| files | what they are |
+|---|---|
+| `NAME.raw.flac` | the four microphones of the demo take |
+| `top.print.flac`, `bottom.print.flac` | the snare's two microphones, printed |
+| `NAME.lanes.png` | what each step did, over the first seconds |
+| `NAME.curves.npz` | the gain curves behind the picture |
+| `print.json`, `resolved.yaml` | the print sheet, and the recipe with every `auto` resolved |
+
+To make the folder anew: `drumprint demo --examples audio_examples --overwrite`.
+"""
