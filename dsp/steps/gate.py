@@ -27,8 +27,10 @@ from dsp.steps.keys import (
 )
 from dsp.units import Quantity
 
-UNDER_SOFTEST_DB = 6.0  # `open_at: auto` lies this far under the softest stroke, if bleed allows
-OVER_BLEED_DB = 3.0  # `close_at: auto` lies this far above the bleed, if strokes allow
+# `open_at: auto` lies under the softest stroke and `close_at: auto` above the bleed by so many dB,
+# at most that part of what is between them
+SPACING = ((6.0, 0.5), (3.0, 0.25))
+NARROW_DB = 3.0  # strokes less than this above the bleed are reported
 DEEPEST_DB = 60.0  # bleed further under the softest stroke than this counts as being there
 LOWEST_DBFS, HIGHEST_DBFS = -140.0, 24.0
 
@@ -84,6 +86,98 @@ class Gate(Step):
 
     @model_validator(mode="after")
     def _thresholds_in_order(self) -> Self:
+        numbers = not isinstance(self.open_at, str) and not isinstance(self.close_at, str)
+        if numbers and self.close_at > self.open_at:  # type: ignore[operator]
+            raise ValueError(
+                f"found close_at {self.close_at:g} dB above open_at {self.open_at:g} dB; "
+                "accepted: close_at at or below open_at"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _some_band_is_heard(self) -> Self:
+        low, high = self.listen_from, self.listen_to
+        if not isinstance(low, str) and not isinstance(high, str) and low >= high:
+            raise ValueError(
+                f"found listen_from {low:g} Hz at or above listen_to {high:g} Hz; "
+                "accepted: listen_from below listen_to"
+            )
+        return self
+
+    def decide(self, scene: Scene) -> Decision:
+        """Open for as long as strokes are heard in the key."""
+        frames, rate = len(scene.audio), scene.rate
+        heard = filtered(sound_of(scene, self.key), rate, self._listening(rate))
+        step, notes = self._resolved(heard, scene.hits)
+        if self.range == 0.0:
+            return Decision(flat(rate, frames), step, notes=notes)
+        opens, stops = step._spans(heard, scene.hits)
+        ahead, *constants = (ms * rate / 1000 for ms in (self.lead, self.attack, self.release))
+        moves = switched(
+            opens - round(ahead), stops, (-self.range, 0.0), (constants[0], constants[1])
+        )
+        at, db = trace(moves, -self.range, frames)
+        return Decision(GainCurve(rate, frames, at, db[:, None]), step, notes=notes)
+
+    def _listening(self, rate: int) -> list[Section]:
+        """Filters of the key."""
+        sections = []
+        if not isinstance(self.listen_from, str):
+            sections.append(high_pass(self.listen_from, rate))
+        if not isinstance(self.listen_to, str):
+            sections.append(low_pass(self.listen_to, rate))
+        return sections
+
+    def _resolved(self, heard: Sound, hits: HitMap) -> tuple[Gate, tuple[str, ...]]:
+        """The gate with its thresholds as numbers, and what the user should know about them."""
+        if self.open_at != AUTO and self.close_at != AUTO:
+            return self, ()
+        open_at, close_at, notes = measured_thresholds(heard, hits)
+        if isinstance(self.open_at, float):
+            open_at, close_at = self.open_at, min(close_at, self.open_at)
+        elif isinstance(self.close_at, float):
+            open_at, close_at = max(open_at, self.close_at), self.close_at
+        return self.updated(open_at=open_at, close_at=close_at), notes
+
+    def _spans(self, heard: Sound, hits: HitMap) -> tuple[Positions, Positions]:
+        """First samples of what opens the gate, and the samples at which it begins to close."""
+        open_at, close_at = float(self.open_at), float(self.close_at)
+        if self.key != "hits":
+            return spans_heard(heard, hits.rate, open_at, close_at, self.hold)
+        loud = peaks_dbfs(heard, hits.onset, hits.end) >= open_at
+        opens, ends = hits.onset[loud], hits.end[loud]
+        stops = np.empty(len(opens), np.int64)
+        last_above(heard, opens, ends, amplitude(close_at), fall_of(hits.rate), stops)
+        return opens, stops + round(self.hold * hits.rate / 1000)
+
+
+def measured_thresholds(heard: Sound, hits: HitMap) -> tuple[float, float, tuple[str, ...]]:
+    """`open_at` and `close_at` in dBFS, between the softest stroke and the bleed, and notes.
+
+    The bleed is the level that 95 % of its pieces stay under.
+    """
+    strokes = peaks_dbfs(heard, hits.onset, hits.end)
+    strokes = strokes[np.isfinite(strokes)]
+    bleed = bleed_peaks_dbfs(heard, hits)
+    if len(strokes) == 0:
+        loudest = float(bleed.max(initial=-np.inf))
+        closed = _threshold(loudest + 1.0) if math.isfinite(loudest) else 0.0
+        return closed, closed, ("no stroke is heard in the key, so the gate stays closed",)
+    softest = float(strokes.min())
+    floor = float(np.quantile(bleed, 0.95, method="lower")) if len(bleed) else -np.inf
+    room = softest - max(floor, softest - DEEPEST_DB)
+    notes: tuple[str, ...] = ()
+    if room < NARROW_DB:
+        notes = (
+            f"bleed reaches {floor:.1f} dBFS in the key and the softest stroke {softest:.1f} dBFS: "
+            "no threshold tells them apart well",
+        )
+    under, over = (min(most, max(room, 0.0) * part) for most, part in SPACING)
+    opens = softest - under
+    return _threshold(opens), _threshold(min(opens, softest - room + over)), notes
+
+
+def _thresholds_in_order(self) -> Self:
         numbers = not isinstance(self.open_at, str) and not isinstance(self.close_at, str)
         if numbers and self.close_at > self.open_at:  # type: ignore[operator]
             raise ValueError(
