@@ -89,7 +89,8 @@ def _highest(samples: Samples) -> tuple[float, int]:
     highest = float(max(samples.max(), -samples.min()))
     if highest < FULL_SCALE:
         return highest, 0
-    return highest, int((samples >= FULL_SCALE).sum() + (samples <= -FULL_SCALE).sum())
+    over = np.count_nonzero(samples >= FULL_SCALE) + np.count_nonzero(samples <= -FULL_SCALE)
+    return highest, int(over)
 
 
 def gaps(hits: HitMap) -> tuple[Positions, Positions]:
@@ -107,40 +108,26 @@ def _bleed(samples: Samples, hits: HitMap) -> tuple[float | None, float | None, 
     starts, stops = gaps(hits)
     if len(starts) == 0:
         return None, None, ["bleed not measured: the strokes leave no gap of 20 ms"]
-    energy = 0.0
+    window = round(GAP_WINDOW_S * hits.rate)
+    energy, peaks = 0.0, []
     for start, stop in zip(starts, stops, strict=True):
-        part = samples[start:stop].reshape(-1)
-        energy += float(np.dot(part, part))
-    count = int((stops - starts).sum()) * samples.shape[1]
-    rms = decibels(math.sqrt(energy / count))
+        part = samples[start:stop]
+        energy += float(np.einsum("ij,ij->", part, part))  # no BLAS: its sums vary with its threads
+        whole = part[: len(part) // window * window].reshape(-1, window * samples.shape[1])
+        peaks.append(np.maximum(whole.max(axis=1), -whole.min(axis=1)))
+    rms = decibels(math.sqrt(energy / (int((stops - starts).sum()) * samples.shape[1])))
     if rms is None:
         return None, None, ["between the strokes there is digital silence"]
-    window = round(GAP_WINDOW_S * hits.rate)
-    first = np.concatenate(
-        [np.arange(a, b - window + 1, window) for a, b in zip(starts, stops, strict=True)]
-    )
-    peaks = _peaks(samples, first, first + window)
-    return rms, decibels(float(np.median(peaks))), []
-
-
-def _peaks(samples: Samples, starts: Positions, stops: Positions) -> Values:
-    """Largest magnitude of each range; ranges are not empty, rise, and do not overlap."""
-    bounds = np.column_stack([starts, stops]).reshape(-1)
-    bounds = bounds[:-1] if bounds[-1] == len(samples) else bounds
-    highest = np.zeros(len(starts))
-    for channel in samples.T:
-        highest = np.maximum(highest, np.maximum.reduceat(channel, bounds)[::2])
-        highest = np.maximum(highest, -np.minimum.reduceat(channel, bounds)[::2])
-    return highest
+    return rms, decibels(float(np.median(np.concatenate(peaks)))), []
 
 
 def _stroke_peaks(samples: Samples, hits: HitMap, which: NDArray[np.bool_]) -> Values:
     """Peak of each chosen stroke."""
     starts = hits.onset[which]
-    if len(starts) == 0:
-        return np.zeros(0)
     stops = np.minimum(hits.end[which], starts + round(STROKE_S * hits.rate))
-    return _peaks(samples, starts, np.clip(stops, starts + 1, len(samples)))
+    stops = np.maximum(stops, starts + 1)
+    parts = [samples[start:stop] for start, stop in zip(starts, stops, strict=True)]
+    return np.array([max(part.max(), -part.min()) for part in parts], dtype=float)
 
 
 @dataclass(frozen=True)

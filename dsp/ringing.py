@@ -158,8 +158,9 @@ def fit_decay(curve: Values, frame_s: float) -> tuple[float, float, float]:
 
 def _two_parameters(shapes: Values, curve: Values, weight: Values) -> tuple[Values, Values]:
     """Weighted least squares of start·shape + steady = curve for every shape; both at least 0."""
-    ww, ws, wss = weight.sum(), shapes @ weight, (shapes**2) @ weight
-    wy, wsy = weight @ curve, shapes @ (weight * curve)
+    weighted = shapes * weight
+    ww, ws, wss = weight.sum(), weighted.sum(axis=1), (weighted * shapes).sum(axis=1)
+    wy, wsy = (weight * curve).sum(), (weighted * curve).sum(axis=1)
     determinant = np.maximum(wss * ww - ws**2, 1e-300)
     start, steady = (wsy * ww - ws * wy) / determinant, (wss * wy - ws * wsy) / determinant
     alone = np.maximum(wsy / wss, 0)
