@@ -27,7 +27,7 @@ AIR_STIFFNESS = 1.204 * 343.2**2  # ρc² of air at 20 °C, pascals
 ORDERS, COUNTS = 7, 4
 LISTEN_AT = 0.66  # the microphone hangs over this part of the radius
 LISTEN_HEIGHT = 0.04
-RIM_SHORTER = 0.9  # contact time of a rim shot: the rim stops the stick
+RIM_SHORTER = 0.78  # contact time of a rim shot: the rim stops the stick
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ class Blow:
 
 def draw_blow(modes: Modes, level_db: float, rim: bool, rng: np.random.Generator) -> Blow:
     """Draw place and detuning of a stroke of the given level."""
-    place = float(np.clip(rng.normal(0.36 if rim else 0.18, 0.055), 0.02, 0.5))
+    place = float(np.clip(rng.normal(0.30 if rim else 0.18, 0.055), 0.02, 0.4))
     angle = float(rng.uniform(0, 2 * np.pi))
     detune = 1 + rng.normal(0, 0.001, len(modes.hz))
     return Blow(level_db, place, angle, rim, detune)
