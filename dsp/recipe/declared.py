@@ -37,6 +37,12 @@ def accepted_at(root: type[BaseModel], place: Place) -> str:
     return " or ".join(dict.fromkeys(filter(None, map(_words, declared_at(root, place)))))
 
 
+def is_quantity_at(root: type[BaseModel], place: Place) -> bool:
+    """Whether a number with a unit may stand at `place`."""
+    notes = [note for _, notes in declared_at(root, place) for note in notes]
+    return any(isinstance(note, Quantity) for note in notes)
+
+
 def _is_model(kind: Any) -> bool:
     return isinstance(kind, type) and issubclass(kind, BaseModel)
 

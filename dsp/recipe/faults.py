@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from pydantic import BaseModel, ValidationError
 
 from dsp.errors import Fault
-from dsp.recipe.declared import accepted_at, names_at
+from dsp.recipe.declared import accepted_at, is_quantity_at, names_at
 from dsp.recipe.item import FAULT
-from dsp.recipe.scalars import nearest, shown
+from dsp.recipe.scalars import LONGEST_SHOWN, nearest, shown
 from dsp.recipe.tree import Document, Place, place_text
 
 if TYPE_CHECKING:
@@ -30,22 +30,29 @@ LIMITS = {
     "multiple_of": "multiples of {multiple_of}",
 }
 
+OWN_WORDS = frozenset({"value_error", "assertion_error"})  # a validator's message is in `ctx`
+
 
 def read_faults(
     error: ValidationError, root: type[BaseModel], document: Document
 ) -> dict[Place, str]:
-    """Translate pydantic's errors; choices of a union that all failed become one message."""
-    found: dict[Place, list[str]] = {}
+    """Translate pydantic's errors; of the choices of a union, the ones that say most are told."""
+    found: dict[Place, dict[str, bool]] = {}
     for details in error.errors(include_url=False):
         place = document.known(details["loc"])
         if details["type"] == "missing":
             place = (*place, details["loc"][-1])
-        if details["type"] == "too_short" and _spoiled_inside(document, place):
+        if details["type"] == "too_short" and _was_longer(details, place, document):
             continue  # what is missing was there, and its own fault is told
-        message = _message(details, place, root)
-        if message not in found.setdefault(place, []):
-            found[place].append(message)
-    return {place: " / ".join(messages) for place, messages in found.items()}
+        own_words = details["type"] in {*OWN_WORDS, FAULT}
+        found.setdefault(place, {})[_message(details, place, root)] = own_words
+    return {place: _told(messages) for place, messages in found.items()}
+
+
+def _told(messages: dict[str, bool]) -> str:
+    """Join the messages of one place; those in a setting's own words make the others idle."""
+    best = [message for message, own_words in messages.items() if own_words] or list(messages)
+    return "; or ".join(best)
 
 
 def as_fault(place: Place, message: str, document: Document) -> Fault:
@@ -53,25 +60,35 @@ def as_fault(place: Place, message: str, document: Document) -> Fault:
     return Fault(document.line(place), place_text(place), message)
 
 
-def _spoiled_inside(document: Document, place: Place) -> bool:
+def _was_longer(details: ErrorDetails, place: Place, document: Document) -> bool:
+    if len(details["input"]) >= details["ctx"]["min_length"]:
+        return True
     return any(spoiled[: len(place)] == place for spoiled in document.spoiled)
 
 
 def _message(details: ErrorDetails, place: Place, root: type[BaseModel]) -> str:
     kind, found, context = details["type"], details["input"], details.get("ctx", {})
-    if kind in {"value_error", "assertion_error"}:
-        return str(context["error"])
+    accepted = accepted_at(root, place)
+    if kind in OWN_WORDS:
+        bare = _is_odd(found) and is_quantity_at(root, place)
+        return f"found {shown(found)}; accepted: {accepted}" if bare else str(context["error"])
     if kind == FAULT:
         return details["msg"]
     if kind == "extra_forbidden":
         name = str(place[-1])
         return f"found the setting {shown(name)}; {nearest(name, names_at(root, place[:-1]))}"
-    accepted = accepted_at(root, place)
     if kind == "missing":
         return f"found nothing; accepted: {accepted}"
     if kind in LIMITS:
         return f"found {_counted(kind, found)}; accepted: {LIMITS[kind].format(**context)}"
     return f"found {shown(found)}; accepted: {accepted or details['msg']}"
+
+
+def _is_odd(found: Any) -> bool:
+    """Whether a value is neither a number nor a text as long as one."""
+    if isinstance(found, str):
+        return len(found) > LONGEST_SHOWN
+    return isinstance(found, bool) or not isinstance(found, int | float)
 
 
 def _counted(kind: str, found: Any) -> str:

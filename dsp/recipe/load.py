@@ -10,11 +10,12 @@ from typing import Any
 from pydantic import ValidationError
 
 from dsp.errors import Fault, RecipeError
+from dsp.recipe.declared import names_at
 from dsp.recipe.document import LARGEST, read_document
 from dsp.recipe.faults import as_fault, read_faults
 from dsp.recipe.item import read_step
 from dsp.recipe.model import Recipe
-from dsp.recipe.tracks import TrackView, cross_faults
+from dsp.recipe.tracks import KEY_WORDS, TrackView, cross_faults, sources_of
 from dsp.recipe.tree import Document, Place
 
 ACCEPTED_FILE = "accepted: a recipe, a YAML file in UTF-8"
@@ -89,11 +90,23 @@ def _views(data: Any) -> dict[str, TrackView]:
     for name, track in (tracks if isinstance(tracks, dict) else {}).items():
         body = track if isinstance(track, dict) else {}
         key, items = body.get("key"), body.get("steps")
-        steps = {}
-        for position, item in enumerate(items if isinstance(items, list) else []):
-            try:
-                steps[position] = read_step(item)
-            except ValueError:
-                continue  # told already, with its own place
-        views[name] = TrackView(key if isinstance(key, str) else None, steps)
+        sources = [
+            source
+            for position, item in enumerate(items if isinstance(items, list) else [])
+            for source in _sources(position, item)
+        ]
+        views[name] = TrackView(key if isinstance(key, str) else None, tuple(sources))
     return views
+
+
+def _sources(position: int, item: Any) -> list[tuple[Place, str]]:
+    """Return what a step listens to; of a faulty step, what its `key` says."""
+    try:
+        return list(sources_of(position, read_step(item)))
+    except ValueError:  # told already, with its own place
+        name, body = next(iter(item.items())) if isinstance(item, dict) and item else ("", None)
+        key = body.get("key") if isinstance(body, dict) else None
+        keyed = isinstance(key, str) and names_at(Recipe, ("tracks", "", "steps", 0, name))
+        if keyed and "key" in keyed and key not in {"", *KEY_WORDS}:
+            return [(("steps", position, name, "key"), str(key))]
+        return []

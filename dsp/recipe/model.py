@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from itertools import chain, starmap
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -18,7 +19,7 @@ from pydantic_core import InitErrorDetails
 
 from dsp.recipe.item import AnyStep, refuse
 from dsp.recipe.scalars import shown
-from dsp.recipe.tracks import TrackView, check_track_name, cross_faults
+from dsp.recipe.tracks import TrackView, check_track_name, cross_faults, sources_of
 
 FORMAT = 1
 
@@ -80,7 +81,9 @@ class Recipe(_Part):
     @model_validator(mode="after")
     def _check_tracks(self) -> Self:
         views = {
-            name: TrackView(track.key, dict(enumerate(track.steps)))
+            name: TrackView(
+                track.key, tuple(chain.from_iterable(starmap(sources_of, enumerate(track.steps))))
+            )
             for name, track in self.tracks.items()
         }
         details = [

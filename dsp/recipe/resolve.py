@@ -10,6 +10,7 @@ import yaml
 
 from dsp.recipe.model import Recipe, TrackRecipe
 from dsp.recipe.scalars import FALSE, INTEGER, NULL, NUMBER, TRUE
+from dsp.version import version
 
 if TYPE_CHECKING:
     from dsp.steps.base import Step
@@ -69,13 +70,4 @@ def dump_recipe(recipe: Recipe) -> str:
         width=WIDTH,
         default_flow_style=None,
     )
-    return f"# Recipe written by {_generator()}\n{body}"
-
-
-def _generator() -> str:
-    from importlib import metadata  # only who writes a recipe pays for it
-
-    try:
-        return f"drumprint {metadata.version('drumprint')}"
-    except metadata.PackageNotFoundError:  # used from a checkout
-        return "drumprint"
+    return f"# Recipe written by drumprint {version()}\n{body}"

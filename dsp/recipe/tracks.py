@@ -44,10 +44,19 @@ def check_track_name(name: str) -> str:
 
 @dataclass(frozen=True)
 class TrackView:
-    """As much of a track as could be read: its key, and its good steps by position."""
+    """As much of a track as could be read: its key, and what its steps listen to.
+
+    `sources` holds track names as steps give them, each with its place within the track.
+    """
 
     key: str | None
-    steps: Mapping[int, Step]
+    sources: tuple[tuple[Place, str], ...]
+
+
+def sources_of(position: int, step: Step) -> Iterator[tuple[Place, str]]:
+    """Yield the tracks that a step listens to, each with its place within the track."""
+    for source in step.sources():
+        yield ("steps", position, step.name, *_place_of(source, step.model_dump())), source
 
 
 def cross_faults(tracks: Mapping[str, TrackView]) -> Iterator[Found]:
@@ -56,11 +65,9 @@ def cross_faults(tracks: Mapping[str, TrackView]) -> Iterator[Found]:
     for name, track in tracks.items():
         if track.key is not None and (message := _wrong_key(name, track.key, tracks)):
             yield ("tracks", name, "key"), message
-        for position, step in track.steps.items():
-            for source in step.sources():
-                if message := _wrong_source(name, source, list(tracks)):
-                    place = ("tracks", name, "steps", position, step.name)
-                    yield (*place, *_place_of(source, step.model_dump())), message
+        for place, source in track.sources:
+            if message := _wrong_source(name, source, list(tracks)):
+                yield ("tracks", name, *place), message
 
 
 def _alike(names: list[str]) -> Iterator[Found]:

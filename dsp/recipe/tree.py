@@ -46,12 +46,18 @@ class Document:
         return self.root.data if self.root else None
 
     def known(self, place: Place) -> Place:
-        """Drop the parts of `place` that the document does not have."""
+        """Drop the parts of `place` that the document does not have.
+
+        A step that is written as its bare name has that name as a part.
+        """
         node, kept = self.root, []
         for part in place:
             if node is not None and part in node.parts:
                 kept.append(part)
                 node = node.parts[part]
+            elif node is not None and part == node.data:
+                kept.append(part)
+                node = None
         return tuple(kept)
 
     def line(self, place: Place) -> int | None:
