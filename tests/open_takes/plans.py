@@ -52,7 +52,7 @@ class Plan:
 _G = grooves
 GROOVES: dict[str, Plan] = {
     "backbeat_ghosts": Plan(_G.backbeat_ghosts, "snare soft", USUAL_DB),
-    "fast_alternating": Plan(_G.fast_alternating, "snare generic tight", LIGHT_DB),
+    "fast_alternating": Plan(_G.fast_alternating, "snare soft", USUAL_DB),
     "open_hats": Plan(_G.open_hats, "snare soft", HEAVY_DB),
     "slow_crashes": Plan(_G.slow_crashes, "snare generic", HEAVY_DB),
     "ride_groove": Plan(_G.ride_groove, "snare soft low", USUAL_DB, 0.6),
