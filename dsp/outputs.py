@@ -19,10 +19,12 @@ class HashedFile:
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
         self._hash = hashlib.sha256()
+        self.size = 0
 
     def write(self, data: bytes) -> int:
         """Write to the file."""
         self._hash.update(data)
+        self.size += len(data)
         return self._file.write(data)
 
     def hexdigest(self) -> str:
@@ -31,10 +33,11 @@ class HashedFile:
 
 
 class Writer:
-    """Writes the files of a print; `sha256` holds their hashes by name. For several threads."""
+    """Writes the files of a print; `sha256` and `sizes` (bytes) are by name. For several threads."""
 
     def __init__(self, outputs: OutputSet, folder: Path) -> None:
         self.sha256: dict[str, str] = {}
+        self.sizes: dict[str, int] = {}
         self._outputs = outputs
         self._folder = folder
 
@@ -57,3 +60,4 @@ class Writer:
             hashed = HashedFile(file)
             yield cast(BinaryIO, hashed)
         self.sha256[name] = hashed.hexdigest()
+        self.sizes[name] = hashed.size

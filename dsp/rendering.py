@@ -32,9 +32,9 @@ from dsp.lanes import Lane, LanesData, draw_lanes, wave_peaks
 from dsp.matching import matched, with_decisions
 from dsp.outputs import Writer
 from dsp.printing import Progress, Session, TrackPrint
-from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes
+from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes, track_notes
 from dsp.sources import FileSource, common_clock
-from dsp.summary import summarise
+from dsp.summary import FileWritten, TrackSummary, summarise
 
 if TYPE_CHECKING:
     from dsp.recipe import Recipe
@@ -46,11 +46,16 @@ PICTURE_LIBRARIES = ("matplotlib.backends.backend_agg", "matplotlib.font_manager
 
 @dataclass(frozen=True)
 class PrintReport:
-    """What a render wrote: the folder, the file names in it, and the print sheet's content."""
+    """What a render wrote.
+
+    `folder`, the file names in it with their sizes in bytes, the print sheet's content, and for
+    each track its measures before and after, with notes.
+    """
 
     folder: Path
-    files: tuple[str, ...]
+    files: Mapping[str, int]
     sheet: Mapping[str, Any]
+    tracks: tuple[TrackSummary, ...]
 
 
 def render(
@@ -92,7 +97,22 @@ def render(
         writer.write(RESOLVED, dumped(resolved))
         sheet = print_sheet(resolved, outcomes, writer.sha256)
         writer.write(SHEET, sheet_bytes(sheet))
-    return PrintReport(folder, (*names, RESOLVED, SHEET), sheet)
+    sizes = writer.sizes
+    summaries = tuple(summary(outcome, sizes) for outcome in outcomes.values())
+    return PrintReport(folder, sizes, sheet, summaries)
+
+
+def summary(outcome: TrackOutcome, sizes: Mapping[str, int]) -> TrackSummary:
+    """What people are told of one track."""
+    treated = outcome.treated
+    names = [treated.track + ending for ending in (AUDIO, PICTURE, CURVES)]
+    return TrackSummary(
+        track=treated.track,
+        before=treated.before,
+        after=treated.after,
+        files=tuple(FileWritten(name, sizes[name]) for name in names),
+        notes=tuple(track_notes(outcome)),
+    )
 
 
 def dumped(recipe: Recipe) -> bytes:

@@ -101,7 +101,7 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
             "peak_dbfs": outcome.written.peak_dbfs,
             "clipped": outcome.written.clipped,
         },
-        "notes": _notes(outcome),
+        "notes": track_notes(outcome),
     }
 
 
@@ -121,7 +121,7 @@ def _input(outcome: TrackOutcome) -> dict[str, Any]:
     }
 
 
-def _notes(outcome: TrackOutcome) -> list[str]:
+def track_notes(outcome: TrackOutcome) -> list[str]:
     """What a user should know before trusting the print, plainest first."""
     file, written = outcome.file, outcome.written
     notes = list(outcome.treated.hits.notes)

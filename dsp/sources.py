@@ -10,7 +10,7 @@ import soundfile as sf
 
 from dsp.audio import TrackFile, read_track
 from dsp.errors import AudioError, UsageError
-from dsp.take import Samples
+from dsp.take import HIGHEST_RATE, LOWEST_RATE, Samples
 
 
 def common_clock(files: Mapping[str, Path]) -> tuple[int, int]:
@@ -43,6 +43,8 @@ def stated(path: Path) -> tuple[int, int]:
     try:
         info = sf.info(str(path))
     except (sf.SoundFileError, OSError):
+        info = None
+    if info is None or info.frames < 1 or not LOWEST_RATE <= info.samplerate <= HIGHEST_RATE:
         # This look is only quick: the careful reader knows the format, or says what is wrong.
         track = read_track(path)
         return track.rate, len(track.samples)

@@ -112,7 +112,7 @@ def run(args: list[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except (KeyboardInterrupt, click.Abort):
-        return _fail(args, "Stopped", "stopped; nothing was written", STOPPED)
+        return _fail(args, "Stopped", "stopped; no file is left half-written", STOPPED)
     except click.ClickException as fault:
         context = getattr(fault, "ctx", None)
         place = context.command_path if context else "drumprint"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from dsp.cli.console import complete_tracks, print_json, progress_bar, track_files
+from dsp.cli.console import complete_tracks, print_json, print_line, progress_bar, track_files
 from dsp.cli.recipes import complete_recipe, recipe_from
 
 if TYPE_CHECKING:
@@ -99,17 +99,11 @@ def command(
 
 
 def show(report: PrintReport) -> None:
-    """Tell people what was printed."""
+    """Tell people what was printed and what it did."""
     from dsp.cli.console import console
+    from dsp.rendering import RESOLVED, SHEET
+    from dsp.summary import FileWritten, show_summary
 
-    out = console()
-    for name, track in report.sheet["tracks"].items():
-        strokes = track["strokes"]
-        steps = ", ".join(step["step"] for step in track["steps"]) or "no steps"
-        out.print(f"[bold]{name}[/]  {strokes['count']} strokes on {track['key']}; {steps}")
-        for note in track["notes"]:
-            out.print(f"  note: {note}")
-        for step in track["steps"]:
-            for note in step["notes"]:
-                out.print(f"  {step['step']}: {note}")
-    out.print(f"written to {report.folder}: {', '.join(report.files)}")
+    others = [FileWritten(name, report.files[name]) for name in (RESOLVED, SHEET)]
+    show_summary(console(), report.tracks, others)
+    print_line(f"written to {report.folder}")

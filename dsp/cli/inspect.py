@@ -1,0 +1,146 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`drumprint inspect`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from dsp.cli.console import print_json, print_line
+
+if TYPE_CHECKING:
+    from dsp.audio import TrackFile
+    from dsp.hits.hitmap import HitMap
+
+MOST_ROWS = 12  # strokes listed for people; --json lists all
+
+
+@click.command("inspect")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every stroke.")
+@click.option(
+    "--write",
+    type=click.Path(path_type=Path),
+    metavar="RECIPE",
+    help="Write the proposed recipe to a new file.",
+)
+def command(file: Path, as_json: bool, write: Path | None) -> None:
+    """Report tuning, strokes, bleed and ring of the snare in FILE, and propose a recipe."""
+    if write is not None:
+        refuse_existing(write)
+    from dsp.audio import read_track
+    from dsp.hits import find_hits
+    from dsp.proposal import proposal_yaml, propose
+
+    track = read_track(file)
+    hits = find_hits(track.samples, track.rate)
+    proposal = propose(hits)
+    name = track_name(file)
+    if write is not None:
+        from dsp.audio import complete_file
+
+        text = proposal_yaml(proposal, name, facts(track, hits))
+        with complete_file(write) as out:
+            out.write(text.encode())
+    if as_json:
+        print_json(report(track, hits) | {"proposed": proposal.as_data(name)})
+        return
+    show(track, hits)
+    if write is None:
+        print_line("\nProposed recipe (--write RECIPE puts it in a file):\n")
+        print_line(proposal_yaml(proposal, name, []).rstrip())
+    else:
+        print_line(f"\nproposed recipe written to {write}")
+
+
+def refuse_existing(path: Path) -> None:
+    """Say before the work that the recipe would not be written."""
+    from dsp.errors import OutputError
+
+    if path.exists() or path.is_symlink():
+        raise OutputError(f"{path}: found an existing file; accepted: a new name")
+    if not path.parent.is_dir():
+        raise OutputError(f"{path}: found no folder {path.parent}; accepted: an existing folder")
+
+
+def track_name(file: Path) -> str:
+    """The file's own name where it can name a track, else `snare`."""
+    from dsp.recipe.tracks import check_track_name
+
+    try:
+        return check_track_name(file.stem)
+    except ValueError:
+        return "snare"
+
+
+def report(track: TrackFile, hits: HitMap) -> dict[str, Any]:
+    """What was measured, for `--json`."""
+    columns = (hits.onset, hits.time_s, hits.peak_dbfs, hits.velocity, hits.ghost)
+    return {
+        "rate": track.rate,
+        "frames": len(track.samples),
+        "channels": track.samples.shape[1],
+        "fundamental_hz": float(hits.fundamental_hz),
+        "bleed_dbfs": float(hits.bleed_dbfs),
+        "clipped": track.clipped,
+        "rings": [{"hz": float(ring.hz), "t60_s": float(ring.t60_s)} for ring in hits.rings],
+        "hits": [
+            {
+                "sample": int(sample),
+                "time_s": float(time),
+                "peak_dbfs": float(peak),
+                "velocity": int(velocity),
+                "ghost": bool(ghost),
+            }
+            for sample, time, peak, velocity, ghost in zip(*columns, strict=True)
+        ],
+        "notes": list(hits.notes),
+    }
+
+
+def facts(track: TrackFile, hits: HitMap) -> list[str]:
+    """What was measured, a line each."""
+    seconds = len(track.samples) / track.rate
+    lines = [
+        f"{track.path.name}: {seconds:.2f} s at {track.rate} Hz, "
+        f"{track.samples.shape[1]} channel(s), {track.format.subtype}",
+        f"strokes: {len(hits)}, of which {int(hits.ghost.sum())} ghost notes",
+        f"fundamental: {_measured(hits.fundamental_hz, 'Hz', 'no drum was found')}",
+        f"bleed between strokes: {_measured(hits.bleed_dbfs, 'dBFS', 'digital silence')}",
+    ]
+    rings = ", ".join(f"{ring.hz:.0f} Hz ({ring.t60_s:.2f} s)" for ring in hits.rings)
+    lines.append(f"rings (time to fall by 60 dB): {rings or 'none'}")
+    if track.clipped:
+        lines.append(f"clipped: {track.clipped} samples lie in flat tops at full scale")
+    return [*lines, *hits.notes]
+
+
+def _measured(value: float, unit: str, otherwise: str) -> str:
+    import math
+
+    return f"{value:.1f} {unit}" if math.isfinite(value) else otherwise
+
+
+def show(track: TrackFile, hits: HitMap) -> None:
+    """Print the facts and the first strokes for people."""
+    from rich.table import Table
+
+    from dsp.cli.console import console
+
+    for line in facts(track, hits):
+        print_line(line)
+    if len(hits) == 0:
+        return
+    title = "strokes" if len(hits) <= MOST_ROWS else f"first {MOST_ROWS} of {len(hits)} strokes"
+    table = Table("sample", "time", "peak", "velocity", "", title=title, title_justify="left")
+    for index in range(min(len(hits), MOST_ROWS)):
+        table.add_row(
+            f"{hits.onset[index]}",
+            f"{hits.time_s[index]:.4f} s",
+            f"{hits.peak_dbfs[index]:.1f} dBFS",
+            f"{hits.velocity[index]}",
+            "ghost" if hits.ghost[index] else "",
+        )
+    console().print(table)
