@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Positions = NDArray[np.int64]
 Values = NDArray[np.float64]
 
-TOLERANCE_DB = 0.04  # straight lines stay this near to the exponential that they stand for
+TOLERANCE_DB = 0.02  # straight lines stay this near to the exponential that they stand for
 SETTLE = 1.5  # time constants in which the last, smallest piece of an exponential is run out
 
 
@@ -101,6 +101,8 @@ def switched(
     With `back_by` (m,) and `back` (m,), the gain is at rest again at each of those samples, on a
     smooth way of that many samples; what would begin later than that way does not happen.
     """
+    if len(opens) == 0:
+        return []
     rest, active = gains
     never = np.iinfo(np.int64).max
     until = opens if back_by is None or back is None else back_by - np.rint(back).astype(np.int64)
@@ -142,6 +144,7 @@ def trace(moves: Sequence[Moves], first_db: float, frames: int) -> tuple[Positio
     for k, group in enumerate(moves):
         rows = np.flatnonzero(kind == k)
         steps = np.rint(length[rows, None] * group.glide.time).astype(np.int64)
+        steps[:, -1] = np.ceil(length[rows])
         left = group.glide.left(steps / length[rows, None])
         positions = start[rows, None] + steps
         values = target[rows, None] + (origin[rows] - target[rows])[:, None] * left

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Detectors: sample peaks of spans, a peak envelope with two thresholds, and a mean square."""
+"""Detectors: sample peaks of spans, spans by two thresholds, and a mean square."""
 
 from numba import njit
 
@@ -27,56 +27,49 @@ def peaks_between(x, starts, stops, out):
 
 
 @njit(cache=True, nogil=True)
-def last_above(x, starts, stops, close_at, fall, out):
-    """First frame of each span from which the envelope stays under `close_at` to the span's end.
+def last_above(x, starts, stops, close_at, out):
+    """The frame after the last one of each span whose magnitude reaches `close_at`.
 
-    The envelope e[i] = max(|x[i]|, fall·e[i − 1]) begins at 0 with each span; x (n, channels);
-    starts, stops, out (k,). A span that never reaches `close_at` (amplitude) gives its start.
+    x (n, channels); starts, stops, out (k,); `close_at` is an amplitude. A span that never
+    reaches it gives its start.
     """
     for k in range(starts.shape[0]):
-        level = 0.0
-        last = starts[k]
-        for i in range(starts[k], stops[k]):
-            level = max(_loudest(x, i), fall * level)
-            if level >= close_at:
-                last = i + 1
-        out[k] = last
+        i = stops[k]
+        while i > starts[k] and _loudest(x, i - 1) < close_at:
+            i -= 1
+        out[k] = i
 
 
 @njit(cache=True, nogil=True)
-def spans_above(x, open_at, close_at, fall, hold, starts, stops):
-    """Spans during which a gate with two thresholds is open; returns how many there are.
+def spans_above(x, open_at, close_at, bridge, starts, stops):
+    """Spans from a frame that reaches `open_at` to the last one that reaches `close_at`.
 
-    Opens where the envelope e[i] = max(|x[i]|, fall·e[i − 1]) reaches `open_at`; closes when it
-    has been under `close_at` for more than `hold` frames. x (n, channels), thresholds are
-    amplitudes. Of the spans, as many are written as `starts` and `stops` (m,) have room for.
+    A span goes on until `bridge` frames together stay under `close_at`; it begins at starts[k]
+    and ends before stops[k]. x (n, channels), thresholds are amplitudes. Returns how many spans
+    there are, of which as many are written as `starts` and `stops` (m,) have room for.
     """
-    n = x.shape[0]
     room = starts.shape[0]
     count = 0
-    level = 0.0
-    below = 0
+    last = 0
     is_open = False
-    for i in range(n):
-        level = max(_loudest(x, i), fall * level)
-        if not is_open:
-            if level >= open_at:
-                is_open = True
-                below = 0
-                if count < room:
-                    starts[count] = i
-        elif level >= close_at:
-            below = 0
-        else:
-            below += 1
-            if below > hold:
+    for i in range(x.shape[0]):
+        level = _loudest(x, i)
+        if is_open:
+            if level >= close_at:
+                last = i
+            elif i - last >= bridge:
                 is_open = False
                 if count < room:
-                    stops[count] = i
+                    stops[count] = last + 1
                 count += 1
+        elif level >= open_at:
+            is_open = True
+            last = i
+            if count < room:
+                starts[count] = i
     if is_open:
         if count < room:
-            stops[count] = n
+            stops[count] = last + 1
         count += 1
     return count
 

@@ -13,7 +13,7 @@ from pydantic import Field, model_validator
 from dsp.curves import GainCurve, ShapedBand, ShapedBands
 from dsp.filters import Shape, shaped_section
 from dsp.hits.hitmap import HitMap, Positions, Values
-from dsp.moves import Moves, switched, trace
+from dsp.moves import TOLERANCE_DB, Moves, switched, trace
 from dsp.steps.base import AUTO, Decision, Key, Scene, Settings, Step
 from dsp.steps.keys import filtered, sound_of, spans_heard, strokes_of
 from dsp.units import Quantity
@@ -97,7 +97,8 @@ class Band(Settings):
             changes["width"] = 1.0
         if self.lead == AUTO:
             depth = abs(self.active - self.rest)
-            constants = 0.0 if self.delay else math.log(max(depth / ARRIVED_DB, 1.0))
+            near = ARRIVED_DB - TOLERANCE_DB
+            constants = 0.0 if self.delay else math.log(max(depth / near, 1.0))
             changes["lead"] = min(500.0, math.ceil(10 * constants * self.attack) / 10)
         return self.updated(**changes)
 

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,7 +20,7 @@ from dsp.take import Samples
 
 Sound = Samples | NDArray[np.float32]
 
-FALL_MS = 5.0  # time constant by which a key's envelope falls: it bridges half-cycles of the drum
+BRIDGE_MS = 5.0  # two half-cycles of a low drum (100 Hz) are not further apart than this
 WINDOW_MS = 50.0  # bleed is measured in pieces of this length
 
 
@@ -74,9 +73,9 @@ def amplitude(db: float) -> float:
 
 def peaks_dbfs(sound: Sound, starts: Positions, stops: Positions) -> Values:
     """Highest sample peak in dBFS of each span; −inf for spans that are empty or silent."""
-    bounds = (np.clip(edges, 0, len(sound)).astype(np.int64) for edges in (starts, stops))
+    first, last = (np.clip(edge, 0, len(sound)).astype(np.int64) for edge in (starts, stops))
     peaks = np.empty(len(starts))
-    peaks_between(sound, *bounds, peaks)
+    peaks_between(sound, first, last, peaks)
     with np.errstate(divide="ignore"):
         return np.asarray(20.0 * np.log10(peaks))
 
@@ -91,23 +90,21 @@ def bleed_peaks_dbfs(sound: Sound, hits: HitMap) -> Values:
     return peaks_dbfs(sound, starts, starts + window)
 
 
-def fall_of(rate: int) -> float:
-    """Factor per sample by which a key's envelope falls."""
-    return math.exp(-1000.0 / (FALL_MS * rate))
-
-
 def spans_heard(
     sound: Sound, rate: int, open_at: float, close_at: float, hold_ms: float = 0.0
 ) -> tuple[Positions, Positions]:
-    """Where the key's envelope has reached `open_at` and not yet left `close_at` (dBFS) for long.
+    """Where the key has reached `open_at` and since then been at or above `close_at` (dBFS).
 
-    Returns first samples and the samples at which closing begins, each (m,).
+    It is over `hold_ms` after the last sample that reaches `close_at`. Less than BRIDGE_MS under
+    it is not over, so that half-cycles of the drum stay together. Returns first samples and ends
+    (exclusive), each (m,); ends may lie past the take.
     """
     hold = round(hold_ms * rate / 1000)
-    thresholds = (amplitude(open_at), amplitude(close_at))
+    bridge = max(hold, round(BRIDGE_MS * rate / 1000))
+    low, high = amplitude(close_at), amplitude(open_at)
     room, count = 0, 4096
     while count > room:
         room = count
         starts, stops = np.empty(room, np.int64), np.empty(room, np.int64)
-        count = spans_above(sound, *thresholds, fall_of(rate), hold, starts, stops)
-    return starts[:count], stops[:count]
+        count = spans_above(sound, high, low, bridge, starts, stops)
+    return starts[:count], stops[:count] + hold
