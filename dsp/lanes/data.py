@@ -40,16 +40,17 @@ class WavePeaks:
         """The largest magnitude."""
         return float(max(-self.low.min(), self.high.max()))
 
-    def narrowed(self, columns: int) -> WavePeaks:
-        """The same in at most this many columns."""
-        if len(self.low) <= columns:
-            return self
+    def fitted(self, columns: int) -> WavePeaks:
+        """The same in exactly this many columns; samples that are wider than one are repeated."""
+        if len(self.low) < columns:
+            held = stretched(len(self.low), columns)
+            return WavePeaks(self.start, self.stop, self.low[held], self.high[held])
         first = np.arange(columns) * len(self.low) // columns
         low, high = np.minimum.reduceat(self.low, first), np.maximum.reduceat(self.high, first)
         return WavePeaks(self.start, self.stop, low, high)
 
     def levels(self, rate: int, columns: int) -> tuple[Values, Values]:
-        """Peak level and quiet level (dBFS) in at most this many columns.
+        """Peak level and quiet level (dBFS) in exactly this many columns.
 
         The magnitude is held over `HOLD_S`; the quiet level is the level that it stays under for
         a tenth of the column. Digital silence is −240 dBFS.
@@ -60,9 +61,16 @@ class WavePeaks:
         padded = np.pad(magnitude, around, mode="edge")
         held = np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1).max(axis=1)
         level = 20 * np.log10(np.maximum(held, 1e-12))
-        edges = np.arange(min(columns, len(level)) + 1) * len(level) // min(columns, len(level))
+        if len(level) < columns:
+            level = level[stretched(len(level), columns)]
+        edges = np.arange(columns + 1) * len(level) // columns
         quiet = [np.percentile(level[a:b], QUIET_PERCENT) for a, b in pairwise(edges)]
         return np.maximum.reduceat(level, edges[:-1]), np.array(quiet)
+
+
+def stretched(count: int, columns: int) -> NDArray[np.int64]:
+    """Which of `count` values each of `columns` columns shows."""
+    return np.arange(columns) * count // columns
 
 
 def wave_peaks(samples: Samples, start: int, stop: int, columns: int = PEAK_COLUMNS) -> WavePeaks:

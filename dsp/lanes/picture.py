@@ -46,8 +46,9 @@ def draw_lanes(path: Path, lanes: LanesData) -> None:
 def build_figure(lanes: LanesData) -> Any:
     """The picture as a `matplotlib.figure.Figure`; what is drawn is found by its `gid`.
 
-    Gains: `NAME.BAND.mean`, `.range`, `.cut`, `.lift`, `NAME.heat`; waveforms: `before`, `after`;
-    levels: `level.before`, `level.after`; strokes: `hits.full`, `hits.ghost`.
+    Gains: `NUMBER NAME.BAND.mean`, `.range`, `.cut`, `.lift`, `NUMBER NAME.heat`;
+    waveforms: `before`, `after`; levels: `level.before`, `level.after`; strokes: `hits.full`,
+    `hits.ghost`.
     """
     with DRAWING:
         time = TimeScale(lanes.start_s, lanes.stop_s, LEFT, LEFT + PLOT_COLUMNS)
@@ -111,12 +112,12 @@ def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: L
     start, stop = lanes.start_s * lanes.rate, lanes.stop_s * lanes.rate
     columns = curve_columns(curve, start, stop, time.gain_columns)
     summary = measure.wrap(lane.summary, LABEL_WIDTH, 8.5, False, SUMMARY_LINES)
-    name = f"{number}  {lane.name}"
+    name = gid = f"{number} {lane.name}"
     words = 22 + 14 * len(summary)
     if isinstance(curve.layout, SplitBands):
         height = max(strips.heat_height(curve.layout), words)
         return _Row(
-            name, summary, height, lambda s, y: strips.heat(s, time, y, curve, columns, lane.name)
+            name, summary, height, lambda s, y: strips.heat(s, time, y, curve, columns, gid)
         )
     bands = range(curve.db.shape[1])
     scales = [gain_scale(columns.low[:, b].min(), columns.high[:, b].max()) for b in bands]
@@ -124,8 +125,7 @@ def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: L
 
     def paint(sheet: Sheet, y: int) -> None:
         for band, scale in enumerate(scales):
-            gid = f"{lane.name}.{names[band]}"
-            strips.gain(sheet, time, y, scale, columns, band, gid)
+            strips.gain(sheet, time, y, scale, columns, band, f"{gid}.{names[band]}")
             strips.notes(sheet, time, y, *strips.gain_notes(curve, columns, band))
             y += scale.height + STRIP_GAP
 
@@ -146,7 +146,7 @@ def _labels(sheet: Sheet, y: int, row: _Row) -> None:
 
 def _header(sheet: Sheet, lanes: LanesData) -> None:
     facts = [
-        f"{lanes.rate / 1000:g} kHz, {clock(lanes.frames / lanes.rate, 0.1)} long",
+        f"{lanes.rate / 1000:g} kHz, {clock(lanes.frames / lanes.rate, 0.1)} long{_shown(lanes)}",
         _drum(lanes),
     ]
     for row, words in enumerate(facts):
@@ -155,6 +155,12 @@ def _header(sheet: Sheet, lanes: LanesData) -> None:
         sheet.text(MARGIN, 38, line, 17, bold=True)
     for row, line in enumerate(sheet.wrap(lanes.about, WIDTH - 2 * MARGIN - 420, 10, False, 2)):
         sheet.text(MARGIN, 60 + 17 * row, line, 10, color=INK)
+
+
+def _shown(lanes: LanesData) -> str:
+    if round(lanes.start_s * lanes.rate) <= 0 and round(lanes.stop_s * lanes.rate) >= lanes.frames:
+        return ""
+    return f", {clock(lanes.start_s, 0.1)} to {clock(lanes.stop_s, 0.1)} shown"
 
 
 def _drum(lanes: LanesData) -> str:

@@ -46,8 +46,10 @@ class TimeScale:
         return round(self.right - self.left) // (COARSE_PIXELS if self.coarse else 1)
 
     def columns(self, count: int) -> Values:
-        """Pixel of the middle of each of `count` even columns."""
-        return self.left + (np.arange(count) + 0.5) * (self.right - self.left) / count
+        """Pixel of the middle of each of `count` even columns; the outer two reach the ends."""
+        x = self.left + (np.arange(count) + 0.5) * (self.right - self.left) / count
+        x[0], x[-1] = self.left, self.right
+        return np.asarray(x)
 
     def ticks(self) -> list[tuple[float, str]]:
         """Pixels and words (min:sec) of ticks at least 90 pixels apart."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dsp.curves import GainCurve, ShapedBands, SplitBands
 from dsp.hits.hitmap import HitMap
-from dsp.lanes.data import PLOT_COLUMNS, CurveColumns
+from dsp.lanes.data import PLOT_COLUMNS, CurveColumns, stretched
 from dsp.lanes.scale import DbScale, TimeScale, gain_colors, hertz, signed
 from dsp.lanes.sheet import GUIDE, HAIR, INK, LANE, SOFT, Sheet
 
@@ -143,7 +143,7 @@ def heat(
     top = max(min(edges[-1] * 2, curve.rate / 2), edges[-1] * 1.1)
     rows_hz = top * (bottom / top) ** ((np.arange(height) + 0.5) / height)
     largest = max(float(np.abs(columns.mean).max()), LEAST_HEAT_DB)
-    wide = np.arange(PLOT_COLUMNS) * len(columns.mean) // PLOT_COLUMNS
+    wide = stretched(len(columns.mean), PLOT_COLUMNS)
     colors = gain_colors(columns.mean.T[:, wide], largest)
     sheet.image(round(time.left), y, colors[np.searchsorted(edges, rows_hz)], gid=f"{gid}.heat")
     sheet.lines([(time.left, y + height, time.right, y + height)], HAIR)

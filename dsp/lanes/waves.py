@@ -35,7 +35,7 @@ def wave(
             align="right",
             middle=True,
         )
-    peaks = peaks.narrowed(PLOT_COLUMNS)
+    peaks = peaks.fitted(PLOT_COLUMNS)
     x = time.columns(len(peaks.low))
     unit = reach / 10 ** (top_db / 20)
     # At least one pixel is inked, so that silence is a line and not nothing.
