@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from dsp.steps.base import Step
 
 WIDTH = 100
+BREAKS = frozenset("\x85\u2028\u2029")  # the emitter folds them, but no reader unfolds them
 
 
 class _Dumper(yaml.SafeDumper):
@@ -25,6 +26,12 @@ class _Dumper(yaml.SafeDumper):
         return True
 
 
+def _write_text(dumper: _Dumper, text: str) -> yaml.ScalarNode:
+    style = '"' if BREAKS.intersection(text) else None
+    return dumper.represent_scalar("tag:yaml.org,2002:str", text, style=style)
+
+
+_Dumper.add_representer(str, _write_text)
 for _kind, _pattern in (
     ("null", NULL),
     ("bool", TRUE),

@@ -93,10 +93,10 @@ def _wrong_key(name: str, key: str, tracks: Mapping[str, TrackView]) -> str | No
         if not others:
             return f"found {shown(key)}, but there is no other track; accepted: no key"
         return f"found the track {shown(key)}; {nearest(key, others)}"
-    chain = [name, key]
+    chain = {name: None, key: None}  # a set that keeps its order
     onward = tracks[key].key
     while onward is not None and onward in tracks and onward not in chain:
-        chain.append(onward)
+        chain[onward] = None
         onward = tracks[onward].key
     if onward == name:
         if next(other for other in tracks if other in chain) != name:

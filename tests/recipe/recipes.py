@@ -7,7 +7,7 @@ import types
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
-from hypothesis import reject
+from hypothesis import HealthCheck, reject, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -18,6 +18,9 @@ from dsp.steps import STEPS, Step
 from dsp.units import Quantity
 
 ATTEMPTS = 20
+FUZZ = settings(
+    deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)  # the same cases at every run, on machines of any speed
 
 
 def quantities(quantity: Quantity) -> st.SearchStrategy[Any]:

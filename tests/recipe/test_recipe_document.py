@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dsp.errors import RecipeError
 from dsp.recipe import load_recipe, parse_recipe
 from dsp.recipe.document import DEEPEST, LARGEST, MOST_VALUES, read_document
+from tests.recipe.recipes import FUZZ
 
 
 def faults(text: str) -> list[str]:
@@ -219,12 +221,14 @@ WORDS = st.sampled_from(
 )  # fmt: skip
 
 
+@FUZZ
 @given(st.one_of(st.text(), st.lists(WORDS, max_size=40).map("".join)))
 def test_any_text_is_read_or_refused(text: str) -> None:
     with suppress(RecipeError):
         parse_recipe(text)
 
 
+@FUZZ
 @given(st.lists(WORDS, max_size=30).map("".join))
 def test_any_text_in_place_of_steps(text: str) -> None:
     inner = text.replace("\n", "\n        ")
@@ -232,6 +236,7 @@ def test_any_text_in_place_of_steps(text: str) -> None:
         parse_recipe(f"drumprint: 1\ntracks:\n  top:\n    steps:\n      - level: {inner}\n")
 
 
+@FUZZ
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(
     tmp_path_factory: pytest.TempPathFactory, content: bytes
@@ -240,3 +245,19 @@ def test_any_bytes_are_read_or_refused(
     path.write_bytes(content)
     with pytest.raises(RecipeError):
         load_recipe(path)
+
+
+@FUZZ
+@given(st.lists(WORDS, max_size=30).map("".join))
+def test_the_slower_parser_refuses_no_less(text: str) -> None:
+    """PyYAML without libyaml, as some systems install it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("dsp.recipe.document._LOADER", yaml.SafeLoader)
+        with suppress(RecipeError):
+            parse_recipe(text)
+
+
+def test_the_slower_parser_counts_like_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dsp.recipe.document._LOADER", yaml.SafeLoader)
+    assert faults("a: &x [1, {b: yes}]\nc: *x\na: 2\n")[0].startswith("line 3, a: found 'a' twice")
+    assert "more than 64 levels" in faults("[" * 100_000)[0]

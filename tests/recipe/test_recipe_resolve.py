@@ -4,22 +4,20 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from dsp.recipe import Recipe, TrackRecipe, dump_recipe, parse_recipe, resolved
 from dsp.steps import STEPS, Level
-from tests.recipe.recipes import models, recipes
-
-SLOW = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+from tests.recipe.recipes import FUZZ, models, recipes
 
 
 def one(*steps: Level, about: str = "") -> Recipe:
     return Recipe(drumprint=1, about=about, tracks={"top": TrackRecipe(steps=steps)})
 
 
-@SLOW
+@FUZZ
 @given(recipes())
 def test_written_and_read_back(recipe: Recipe) -> None:
     text = dump_recipe(recipe)
@@ -29,7 +27,7 @@ def test_written_and_read_back(recipe: Recipe) -> None:
 
 @pytest.mark.parametrize("name", list(STEPS))
 def test_every_step_is_written_and_read_back(name: str) -> None:
-    @settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(FUZZ, max_examples=30)
     @given(models(STEPS[name]))
     def check(step: Level) -> None:
         recipe = one(step)
@@ -38,12 +36,14 @@ def test_every_step_is_written_and_read_back(name: str) -> None:
     check()
 
 
+@FUZZ
 @given(st.text(st.characters(codec="utf-8")) | st.from_regex(r"\A[-+.0-9eE:_xontrufalse~<= ]*\Z"))
 def test_any_text_comes_back(about: str) -> None:
     recipe = one(about=about)
     assert parse_recipe(dump_recipe(recipe)) == recipe
 
 
+@FUZZ
 @given(st.floats(-60, 24))
 def test_numbers_come_back_exactly(gain: float) -> None:
     (step,) = parse_recipe(dump_recipe(one(Level(gain=gain)))).tracks["top"].steps

@@ -7,13 +7,13 @@ import json
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from jsonschema import Draft202012Validator
 
 from dsp.recipe import Recipe, dump_recipe, ready_chains, recipe_schema
 from dsp.recipe.document import read_document
 from dsp.steps import STEPS
-from tests.recipe.recipes import recipes
+from tests.recipe.recipes import FUZZ, recipes
 
 VALIDATOR = Draft202012Validator(recipe_schema())
 
@@ -32,7 +32,7 @@ def test_ready_recipes_fit(name: str) -> None:
     assert not list(VALIDATOR.iter_errors(read_document(ready_chains()[name].read_text()).data))
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck))
+@FUZZ
 @given(recipes())
 def test_whatever_is_written_fits(recipe: Recipe) -> None:
     assert valid(dump_recipe(recipe))
