@@ -56,12 +56,13 @@ class Fonts:
             else:
                 lines.append(word)
         cut = len(lines) > most
-        lines = [self._fit(line, width, size, bold) for line in lines[:most]]
+        lines = [self.fit(line, width, size, bold) for line in lines[:most]]
         if cut and lines and not lines[-1].endswith("…"):
-            lines[-1] = self._fit(f"{lines[-1]} …", width, size, bold)
+            lines[-1] = self.fit(f"{lines[-1]} …", width, size, bold)
         return lines
 
-    def _fit(self, line: str, width: float, size: float, bold: bool) -> str:
+    def fit(self, line: str, width: float, size: float, bold: bool) -> str:
+        """The line, shortened with `…` where it is wider than `width`."""
         if self.width(line, size, bold) <= width:
             return line
         while line and self.width(f"{line}…", size, bold) > width:

@@ -138,15 +138,14 @@ def _db(amplitude: float) -> float:
 
 
 def _labels(sheet: Sheet, y: int, row: _Row) -> None:
-    for line in sheet.wrap(row.name, LABEL_WIDTH, 10, True, 1):
-        sheet.text(MARGIN, y + 12, line, 10, bold=True)
+    sheet.text(MARGIN, y + 12, sheet.fit(row.name, LABEL_WIDTH, 10, True), 10, bold=True)
     for i, line in enumerate(row.summary):
         sheet.text(MARGIN, y + 29 + 14 * i, line, 8.5, color=SOFT)
 
 
 def _header(sheet: Sheet, lanes: LanesData) -> None:
     facts = [
-        f"{lanes.rate / 1000:g} kHz, {clock(lanes.frames / lanes.rate, 0.1)} long{_shown(lanes)}",
+        f"{lanes.rate / 1000:g} kHz, {_moment(lanes.frames / lanes.rate)} long{_shown(lanes)}",
         _drum(lanes),
     ]
     for row, words in enumerate(facts):
@@ -160,7 +159,11 @@ def _header(sheet: Sheet, lanes: LanesData) -> None:
 def _shown(lanes: LanesData) -> str:
     if round(lanes.start_s * lanes.rate) <= 0 and round(lanes.stop_s * lanes.rate) >= lanes.frames:
         return ""
-    return f", {clock(lanes.start_s, 0.1)} to {clock(lanes.stop_s, 0.1)} shown"
+    return f", {_moment(lanes.start_s)} to {_moment(lanes.stop_s)} shown"
+
+
+def _moment(seconds: float) -> str:
+    return clock(seconds, 0.1 if seconds >= 10 else 0.001)
 
 
 def _drum(lanes: LanesData) -> str:
@@ -177,7 +180,7 @@ def _drum(lanes: LanesData) -> str:
 def _clock(sheet: Sheet, time: TimeScale, y: int, edge: int) -> None:
     for x, words in time.ticks():
         sheet.text(x, y, words, 8.5, color=SOFT, align="center", middle=y > edge)
-    sheet.text(LEFT - 30, y, "min:sec", 8.5, color=SOFT, align="right", middle=y > edge)
+    sheet.text(LEFT - 42, y, "min:sec", 8.5, color=SOFT, align="right", middle=y > edge)
 
 
 def _foot(sheet: Sheet, time: TimeScale, y: int) -> None:

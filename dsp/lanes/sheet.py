@@ -89,6 +89,10 @@ class Sheet:
         """Break words into at most `most` lines no wider than `width`; `…` marks what is left."""
         return self._fonts.wrap(words, width, size, bold, most)
 
+    def fit(self, words: str, width: float, size: float, bold: bool) -> str:
+        """One line of words, shortened with `…` where it is wider than `width`."""
+        return self._fonts.fit(self._fonts.known(words), width, size, bold)
+
     def lines(
         self,
         segments: Sequence[tuple[float, float, float, float]] | Values,
