@@ -33,7 +33,10 @@ class HashedFile:
 
 
 class Writer:
-    """Writes the files of a print; `sha256` and `sizes` (bytes) are by name. For several threads."""
+    """Writes the files of a print; `sha256` and `sizes` (bytes) are by name.
+
+    May be used by several threads.
+    """
 
     def __init__(self, outputs: OutputSet, folder: Path) -> None:
         self.sha256: dict[str, str] = {}

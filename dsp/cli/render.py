@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,27 +15,21 @@ if TYPE_CHECKING:
     from dsp.rendering import PrintReport
 
 
-class Seconds(click.ParamType):
-    """A time in a take: `12`, `12.5 s`, `800 ms` or `1:23.5`."""
+def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) -> float | None:
+    """Seconds from the start of the take: `12`, `12.5 s`, `800 ms` or `1:23.5`."""
+    if value is None:
+        return None
+    try:
+        minutes, colon, rest = value.rpartition(":")
+        if colon:
+            return 60.0 * int(minutes) + float(rest)
+        from dsp.units import Quantity
 
-    name = "time"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        """Seconds from the start of the take."""
-        if isinstance(value, int | float):
-            return float(value)
-        try:
-            minutes, colon, seconds = value.rpartition(":")
-            if colon:
-                return 60.0 * int(minutes) + float(seconds)
-            from dsp.units import Quantity
-
-            unit = "s" if value.strip()[-1:].isdigit() else ""
-            return float(Quantity("ms", 0, 1e9).parse(f"{value}{unit}")) / 1000
-        except ValueError:
-            self.fail(f"found {value!r}; accepted: 12, 12.5 s, 800 ms or 1:23.5", param, ctx)
+        unit = "s" if value.strip()[-1:].isdigit() else ""
+        return float(Quantity("ms", 0, 1e9).parse(f"{value}{unit}")) / 1000
+    except ValueError:
+        accepted = "12, 12.5 s, 800 ms or 1:23.5"
+        raise click.BadParameter(f"found {value!r}; accepted: {accepted}") from None
 
 
 @click.command("render")
@@ -59,8 +53,14 @@ class Seconds(click.ParamType):
     show_default=True,
     help="Tracks worked on at once; each needs memory. The result does not depend on it.",
 )
-@click.option("--from", "from_s", type=Seconds(), help="Where the picture starts, e.g. 1:05.")
-@click.option("--to", "to_s", type=Seconds(), help="Where the picture ends.")
+@click.option(
+    "--from",
+    "from_s",
+    callback=seconds,
+    metavar="TIME",
+    help="Where the picture starts, e.g. 1:05.",
+)
+@click.option("--to", "to_s", callback=seconds, metavar="TIME", help="Where the picture ends.")
 @click.option("--json", "as_json", is_flag=True, help="Print the print sheet, one JSON object.")
 def command(
     recipe: str,
