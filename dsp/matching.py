@@ -25,7 +25,8 @@ def matched(recipe: Recipe, given: Sequence[str]) -> Recipe:
 
     listened_to = helpers(recipe)
     own = [name for name in given if name not in listened_to]
-    if len(recipe.tracks) == 1 and len(own) == 1:
+    heard = all(name in given for name in listened_to)
+    if len(recipe.tracks) == 1 and len(own) == 1 and heard:
         try:
             return renamed(recipe, check_track_name(own[0]))
         except ValueError as error:

@@ -102,7 +102,7 @@ def test_progress_rises_and_names_what_is_done(take):
     dsp.print_take(take, parse_recipe(takes.PAIR), progress=listen)
     shares = [share for share, _ in heard]
     assert shares == sorted(shares)
-    assert 0 <= shares[0]
+    assert shares[0] >= 0
     assert shares[-1] <= 1
     assert {"top: ride_level", "bottom: shape_transient"} <= {doing for _, doing in heard}
 
