@@ -9,8 +9,8 @@ Decisions:
   float64 array of its length.
 - Nothing that is written depends on the clock, the machine's paths or the number of workers: two
   renders of the same files by the same recipe give the same bytes.
-- The picture's library loads in the background while the audio is worked on: most of a short
-  command's time would otherwise be spent waiting for it.
+- Libraries that are needed later load in the background while the audio is read: most of a short
+  command's time would otherwise be spent waiting for them.
 """
 
 from __future__ import annotations
@@ -41,7 +41,13 @@ if TYPE_CHECKING:
 
 SHEET, RESOLVED = "print.json", "resolved.yaml"
 AUDIO, PICTURE, CURVES = ".wav", ".lanes.png", ".curves.npz"
-PICTURE_LIBRARIES = ("matplotlib.backends.backend_agg", "matplotlib.font_manager", "PIL.Image")
+NEEDED_LATER = (
+    "numba.np.arraymath",  # by the first cached kernel that loads
+    "matplotlib.backends.backend_agg",
+    "matplotlib.figure",
+    "matplotlib.font_manager",
+    "PIL.Image",
+)
 
 
 @dataclass(frozen=True)
@@ -87,7 +93,7 @@ def render(
     names = [track + ending for track in recipe.tracks for ending in (AUDIO, PICTURE, CURVES)]
     targets = [folder / name for name in (*names, RESOLVED, SHEET)]
     with OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs:
-        import_in_background(PICTURE_LIBRARIES)
+        import_in_background(NEEDED_LATER)
         source = FileSource(files, rate, frames)
         session = Session(source, recipe, progress, span)
         writer = Writer(outputs, folder)
