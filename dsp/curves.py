@@ -141,7 +141,8 @@ def flat(rate: int, frames: int, db: float = 0.0) -> GainCurve:
 def apply_curve(samples: Samples, curve: GainCurve) -> None:
     """Multiply the audio by the curve, in place; samples (frames, channels), float64.
 
-    Channels move together. A neutral curve leaves every bit as it was.
+    Channels move together. A neutral curve leaves every bit as it was. Before and after the take
+    there is silence.
     """
     if curve.neutral:
         return
@@ -152,7 +153,8 @@ def apply_curve(samples: Samples, curve: GainCurve) -> None:
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         for start in range(0, len(samples), WAVE * BLOCK):
             stop = min(start + WAVE * BLOCK, len(samples))
-            wave = np.concatenate([before, samples[start : stop + margin]])
+            beyond = np.zeros((max(0, stop + margin - len(samples)), samples.shape[1]))
+            wave = np.concatenate([before, samples[start : stop + margin], beyond])
             before = wave[stop - start : stop - start + margin].copy()
             jobs = [
                 (wave, start, first, samples[first : min(first + BLOCK, stop)])
