@@ -27,33 +27,38 @@ def peaks_between(x, starts, stops, out):
 
 
 @njit(cache=True, nogil=True)
-def last_above(x, starts, stops, close_at, out):
-    """The frame after the last one of each span whose magnitude reaches `close_at`.
+def last_above(x, starts, stops, close_at, fall, out):
+    """The frame after the last one of each span at which the envelope reaches `close_at`.
 
-    x (n, channels); starts, stops, out (k,); `close_at` is an amplitude. A span that never
-    reaches it gives its start.
+    The envelope e[i] = max(|x[i]|, fall·e[i − 1]) is 0 before each span. x (n, channels);
+    starts, stops, out (k,); `close_at` is an amplitude. A span that never reaches it gives its
+    start.
     """
     for k in range(starts.shape[0]):
-        i = stops[k]
-        while i > starts[k] and _loudest(x, i - 1) < close_at:
-            i -= 1
-        out[k] = i
+        level = 0.0
+        out[k] = starts[k]
+        for i in range(starts[k], stops[k]):
+            level = max(_loudest(x, i), fall * level)
+            if level >= close_at:
+                out[k] = i + 1
 
 
 @njit(cache=True, nogil=True)
-def spans_above(x, open_at, close_at, bridge, starts, stops):
+def spans_above(x, open_at, close_at, fall, bridge, starts, stops):
     """Spans from a frame that reaches `open_at` to the last one that reaches `close_at`.
 
-    A span goes on until `bridge` frames together stay under `close_at`; it begins at starts[k]
-    and ends before stops[k]. x (n, channels), thresholds are amplitudes. Returns how many spans
-    there are, of which as many are written as `starts` and `stops` (m,) have room for.
+    Frames are looked at through the envelope e[i] = max(|x[i]|, fall·e[i − 1]). A span goes on
+    until `bridge` frames together stay under `close_at`; it begins at starts[k] and ends before
+    stops[k]. x (n, channels), thresholds are amplitudes. Returns how many spans there are, of
+    which as many are written as `starts` and `stops` (m,) have room for.
     """
     room = starts.shape[0]
     count = 0
     last = 0
+    level = 0.0
     is_open = False
     for i in range(x.shape[0]):
-        level = _loudest(x, i)
+        level = max(_loudest(x, i), fall * level)
         if is_open:
             if level >= close_at:
                 last = i

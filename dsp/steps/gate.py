@@ -19,6 +19,7 @@ from dsp.steps.keys import (
     Sound,
     amplitude,
     bleed_peaks_dbfs,
+    fall_of,
     filtered,
     peaks_dbfs,
     sound_of,
@@ -37,11 +38,11 @@ LOWEST_DBFS, HIGHEST_DBFS = -140.0, 24.0
 class Gate(Step):
     """Opens for strokes and takes everything between them down by `range`.
 
-    It opens when a sample of the key reaches `open_at` and closes `hold` after the last one that
-    reaches `close_at`. With `key: hits` only strokes open it: those whose peak in this track
-    reaches `open_at`, from their first sample until they stay under `close_at` or have sunk into
-    the bleed, and then for `hold`. The take is known, so it begins to open `lead` before that,
-    and nothing shifts. `attack` and `release` are time constants: 63.2 % of the way, in dB.
+    It opens when a sample of the key reaches `open_at` and closes `hold` after the key's envelope
+    was last at `close_at` or above. With `key: hits` only strokes open it: those whose peak in
+    this track reaches `open_at`, from their first sample until they stay under `close_at` or have
+    sunk into the bleed, and then for `hold`. The take is known, so it begins to open `lead` before
+    that, and nothing shifts. `attack` and `release` are time constants: 63.2 % of the way, in dB.
     """
 
     name: ClassVar[str] = "gate"
@@ -146,7 +147,7 @@ class Gate(Step):
         loud = peaks_dbfs(heard, hits.onset, hits.end) >= open_at
         opens, ends = hits.onset[loud], hits.end[loud]
         stops = np.empty(len(opens), np.int64)
-        last_above(heard, opens, ends, amplitude(close_at), stops)
+        last_above(heard, opens, ends, amplitude(close_at), fall_of(hits.rate), stops)
         return opens, stops + round(self.hold * hits.rate / 1000)
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +22,9 @@ from dsp.take import Samples
 Sound = Samples | NDArray[np.float32]
 
 BRIDGE_MS = 5.0  # two half-cycles of a low drum (100 Hz) are not further apart than this
+# The envelope of a key falls by 4.3 dB a millisecond: faster than any drum, and slow enough that
+# a little more or less of a single peak moves the end of a stroke by a little only.
+FALL_MS = 2.0
 WINDOW_MS = 50.0  # bleed is measured in pieces of this length
 
 
@@ -90,12 +94,17 @@ def bleed_peaks_dbfs(sound: Sound, hits: HitMap) -> Values:
     return peaks_dbfs(sound, starts, starts + window)
 
 
+def fall_of(rate: int) -> float:
+    """Factor per sample by which the envelope of a key falls; FALL_MS is its time constant."""
+    return math.exp(-1000.0 / (FALL_MS * rate))
+
+
 def spans_heard(
     sound: Sound, rate: int, open_at: float, close_at: float, hold_ms: float = 0.0
 ) -> tuple[Positions, Positions]:
-    """Where the key has reached `open_at` and since then been at or above `close_at` (dBFS).
+    """Where the key's envelope has reached `open_at` and since then kept to `close_at` (dBFS).
 
-    It is over `hold_ms` after the last sample that reaches `close_at`. Less than BRIDGE_MS under
+    It is over `hold_ms` after it last was at `close_at` or above. Less than BRIDGE_MS under
     it is not over, so that half-cycles of the drum stay together. Returns first samples and ends
     (exclusive), each (m,); ends may lie past the take.
     """
@@ -106,5 +115,5 @@ def spans_heard(
     while count > room:
         room = count
         starts, stops = np.empty(room, np.int64), np.empty(room, np.int64)
-        count = spans_above(sound, high, low, bridge, starts, stops)
+        count = spans_above(sound, high, low, fall_of(rate), bridge, starts, stops)
     return starts[:count], stops[:count] + hold

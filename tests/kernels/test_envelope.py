@@ -36,21 +36,31 @@ def test_peaks_between_equals_its_twin():
     assert out.tolist() == twin
 
 
+def envelope_twin(x, fall):
+    """Largest of all magnitudes so far, each fallen since; sums of logarithms, not products."""
+    level = np.abs(x).max(axis=1)
+    index = np.arange(len(x))
+    with np.errstate(divide="ignore"):
+        fallen = np.log(level)[None, :] + (index[:, None] - index[None, :]) * math.log(fall)
+    fallen[index[:, None] < index[None, :]] = -np.inf
+    return np.exp(fallen.max(axis=1, initial=-np.inf))
+
+
+@pytest.mark.parametrize("fall", [1e-9, 0.7, 0.99])
 @pytest.mark.parametrize("close_at", [0.01, 0.3, 100.0])
-def test_last_above_equals_its_twin(close_at):
+def test_last_above_equals_its_twin(close_at, fall):
     x = noise()
     starts, stops = np.array([0, 10, 100, 699, 700]), np.array([1, 10, 400, 700, 700])
     out = np.full(len(starts), -1)
-    last_above(x, starts, stops, close_at, out)
+    last_above(x, starts, stops, close_at, fall, out)
     twin = []
     for a, b in zip(starts, stops, strict=True):
-        loud = np.flatnonzero(np.abs(x[a:b]).max(axis=1) >= close_at)
+        loud = np.flatnonzero(envelope_twin(x[a:b], fall) >= close_at)
         twin.append(a + loud[-1] + 1 if len(loud) else a)
     assert out.tolist() == twin
 
 
-def spans_twin(x, open_at, close_at, bridge):
-    level = np.abs(x).max(axis=1)
+def spans_twin(level, open_at, close_at, bridge):
     found, at = [], 0
     while at < len(level):
         loud = np.flatnonzero(level[at:] >= open_at)
@@ -64,25 +74,28 @@ def spans_twin(x, open_at, close_at, bridge):
     return found
 
 
+@pytest.mark.parametrize("fall", [1e-9, 0.7, 0.99])
 @pytest.mark.parametrize("bridge", [1, 5, 60])
 @pytest.mark.parametrize(("open_at", "close_at"), [(0.5, 0.5), (0.5, 0.1), (0.9, 0.0), (99.0, 1.0)])
 @pytest.mark.parametrize("dtype", [np.float64, np.float32])
-def test_spans_above_equals_its_twin(open_at, close_at, bridge, dtype):
+def test_spans_above_equals_its_twin(open_at, close_at, bridge, fall, dtype):
     x = noise().astype(dtype)
     starts, stops = np.empty(400, np.int64), np.empty(400, np.int64)
-    count = spans_above(x, open_at, close_at, bridge, starts, stops)
+    count = spans_above(x, open_at, close_at, fall, bridge, starts, stops)
     found = list(zip(starts[:count].tolist(), stops[:count].tolist(), strict=True))
-    assert found == spans_twin(x, open_at, close_at, bridge)
+    assert found == spans_twin(envelope_twin(x, fall), open_at, close_at, bridge)
 
 
 def test_spans_above_counts_what_it_has_no_room_for():
     x = noise()
     none = np.empty(0, np.int64)
     starts, stops = np.full(2, -1), np.full(2, -1)
-    count = spans_above(x, 0.5, 0.5, 1, starts, stops)
-    assert count == spans_above(x, 0.5, 0.5, 1, none, none) == len(spans_twin(x, 0.5, 0.5, 1))
+    settings = (0.5, 0.5, 1e-9, 1)
+    twin = spans_twin(np.abs(x).max(axis=1), 0.5, 0.5, 1)
+    count = spans_above(x, *settings, starts, stops)
+    assert count == spans_above(x, *settings, none, none) == len(twin)
     assert count > 2
-    assert list(zip(starts, stops, strict=True)) == spans_twin(x, 0.5, 0.5, 1)[:2]
+    assert list(zip(starts, stops, strict=True)) == twin[:2]
 
 
 def test_mean_square_equals_its_twin_and_a_split_run_equals_the_whole():

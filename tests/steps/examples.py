@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Settings of every step for the laws that hold for all of them."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+Given = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Example:
+    """What the laws need to know about one step.
+
+    Attributes:
+        neutral: settings that must do nothing.
+        typical: settings to hold the laws against, with the gains in dB they may lead to.
+        changes: for every setting, settings before and after a change of it alone; names of
+            settings within bands are written `bands.NAME`.
+
+    """
+
+    neutral: list[Given]
+    typical: list[tuple[Given, float, float]]
+    changes: dict[str, tuple[Given, Given]] = field(default_factory=dict)
+
+
+def changed(name: str, value: Any, **base: Any) -> tuple[Given, Given]:
+    """Settings `base`, and the same with `name` at `value`."""
+    return base, {**base, name: value}
+
+
+def band(name: str, value: Any, **base: Any) -> tuple[Given, Given]:
+    """One band of `dynamic_eq` before and after a change."""
+    whole = {"name": "one", "at": 540, "active": -6, **base}
+    return {"bands": [whole]}, {"bands": [{**whole, name: value}]}
+
+
+RING = {"name": "ring", "at": 540, "width": 0.6, "active": -7, "delay": 12}
+WEIGHT = {"name": "weight", "at": "fundamental", "width": 0.8, "active": 4}
+WIRES = {"name": "wires", "shape": "high shelf", "at": 4000, "rest": -15}
+FLAT = {"name": "flat", "at": 540}
+
+EXAMPLES: dict[str, Example] = {
+    "ride_level": Example(
+        neutral=[{"share": 0}, {"lift_at_most": 0, "lower_at_most": 0}],
+        typical=[
+            ({"share": 100}, -6, 6),
+            ({"toward": -3, "share": 70, "lift_at_most": 4, "lower_at_most": 1}, -1, 4),
+            ({"ghosts": "ride"}, -6, 6),
+        ],
+        changes={
+            "toward": changed("toward", -20),
+            "share": changed("share", 30),
+            "lift_at_most": changed("lift_at_most", 0.5, toward=0),
+            "lower_at_most": changed("lower_at_most", 0.5, toward=-30),
+            "ghosts": changed("ghosts", "ride"),
+            "key": changed("key", "other"),
+        },
+    ),
+    "gate": Example(
+        neutral=[{"range": 0}],
+        typical=[
+            ({}, -30, 0),
+            ({"key": "own", "range": 50, "hold": 0, "release": 20}, -50, 0),
+            ({"key": "own", "listen_from": 120, "listen_to": 2000}, -30, 0),
+        ],
+        changes={
+            "open_at": changed("open_at", -12),
+            "close_at": changed("close_at", -40, key="own"),
+            "hold": changed("hold", 60),
+            "attack": changed("attack", 3),
+            "release": changed("release", 20),
+            "range": changed("range", 12),
+            "lead": changed("lead", 0.5),
+            "listen_from": changed("listen_from", 400, key="own", open_at=-12),
+            "listen_to": changed("listen_to", 250, key="own", open_at=-12),
+            "key": changed("key", "other"),
+        },
+    ),
+    "dynamic_eq": Example(
+        neutral=[{"bands": [FLAT]}],
+        typical=[
+            ({"bands": [RING]}, -7, 0),
+            ({"bands": [WEIGHT]}, 0, 4),
+            ({"bands": [WIRES, FLAT]}, -15, 0),
+            ({"bands": [{**RING, "delay": 0, "threshold": -24}], "key": "own"}, -7, 0),
+        ],
+        changes={
+            "bands": ({"bands": [RING]}, {"bands": [RING, WEIGHT]}),
+            "key": changed("key", "other", bands=[RING]),
+            "bands.name": band("name", "two"),
+            "bands.shape": band("shape", "low shelf"),
+            "bands.at": band("at", "fundamental"),
+            "bands.width": band("width", 0.3),
+            "bands.rest": band("rest", 2),
+            "bands.active": band("active", -3),
+            "bands.threshold": band("threshold", -20),
+            "bands.delay": band("delay", 10),
+            "bands.lead": band("lead", 20),
+            "bands.hold": band("hold", 30),
+            "bands.attack": band("attack", 6),
+            "bands.release": band("release", 10),
+        },
+    ),
+    "shape_transient": Example(
+        neutral=[{}],
+        typical=[
+            ({"attack": 4, "sustain": -6}, -6, 4),
+            ({"attack": -5, "sustain": 4, "sustain_span": "stroke"}, -5, 4),
+        ],
+        changes={
+            "attack": changed("attack", 3, sustain=-2),
+            "sustain": changed("sustain", 3, attack=2),
+            "attack_span": changed("attack_span", 40, attack=3),
+            "sustain_span": changed("sustain_span", 100, sustain=-6),
+            "key": changed("key", "other", attack=3),
+        },
+    ),
+    "level": Example(
+        neutral=[{}],
+        typical=[({"gain": -4}, -4, -4)],
+        changes={
+            "gain": changed("gain", -3),
+            "polarity": changed("polarity", "invert"),
+            "delay": changed("delay", 5),
+        },
+    ),
+}
