@@ -27,9 +27,8 @@ from dsp.steps.keys import (
 )
 from dsp.units import Quantity
 
-# `open_at: auto` lies under the softest stroke and `close_at: auto` above the bleed by so many dB,
-# at most that part of what is between them
-SPACING = ((6.0, 0.5), (3.0, 0.25))
+UNDER_SOFTEST_DB = 6.0  # `open_at: auto` lies this far under the softest stroke, if bleed allows
+OVER_BLEED_DB = 3.0  # `close_at: auto` lies this far above the bleed, if strokes allow
 NARROW_DB = 3.0  # strokes less than this above the bleed are reported
 DEEPEST_DB = 60.0  # bleed further under the softest stroke than this counts as being there
 LOWEST_DBFS, HIGHEST_DBFS = -140.0, 24.0
@@ -51,14 +50,14 @@ class Gate(Step):
         Field(
             AUTO,
             description="Level of the key that opens the gate; `auto`: 6 dB under the softest "
-            "stroke, or half way to the bleed where that is nearer",
+            "stroke, or half way to the loudest bleed where that is nearer",
         )
     )
     close_at: Annotated[float | str, Quantity("dBFS", LOWEST_DBFS, HIGHEST_DBFS, words=(AUTO,))] = (
         Field(
             AUTO,
             description="Level of the key under which it closes, at most `open_at`; `auto`: 3 dB "
-            "above the bleed, or a quarter of the way to the softest stroke where that is nearer",
+            "above the usual bleed, or a quarter of the way to the softest stroke if that is nearer",
         )
     )
     hold: Annotated[float, Quantity("ms", 0, 5000)] = Field(
@@ -154,7 +153,8 @@ class Gate(Step):
 def measured_thresholds(heard: Sound, hits: HitMap) -> tuple[float, float, tuple[str, ...]]:
     """`open_at` and `close_at` in dBFS, between the softest stroke and the bleed, and notes.
 
-    The bleed is the level that 95 % of its pieces stay under.
+    Bleed must not open the gate: there it is the level that 95 % of its pieces stay under. It
+    must not keep it open for good: there it is the median.
     """
     strokes = peaks_dbfs(heard, hits.onset, hits.end)
     strokes = strokes[np.isfinite(strokes)]
@@ -164,17 +164,17 @@ def measured_thresholds(heard: Sound, hits: HitMap) -> tuple[float, float, tuple
         closed = _threshold(loudest + 1.0) if math.isfinite(loudest) else 0.0
         return closed, closed, ("no stroke is heard in the key, so the gate stays closed",)
     softest = float(strokes.min())
-    floor = float(np.quantile(bleed, 0.95, method="lower")) if len(bleed) else -np.inf
-    room = softest - max(floor, softest - DEEPEST_DB)
+    bleed = np.maximum(bleed if len(bleed) else -np.inf, softest - DEEPEST_DB)
+    loud, typical = (float(np.quantile(bleed, part, method="lower")) for part in (0.95, 0.5))
     notes: tuple[str, ...] = ()
-    if room < NARROW_DB:
+    if softest - loud < NARROW_DB:
         notes = (
-            f"bleed reaches {floor:.1f} dBFS in the key and the softest stroke {softest:.1f} dBFS: "
+            f"bleed reaches {loud:.1f} dBFS in the key and the softest stroke {softest:.1f} dBFS: "
             "no threshold tells them apart well",
         )
-    under, over = (min(most, max(room, 0.0) * part) for most, part in SPACING)
-    opens = softest - under
-    return _threshold(opens), _threshold(min(opens, softest - room + over)), notes
+    opens = softest - min(UNDER_SOFTEST_DB, max(softest - loud, 0.0) / 2)
+    closes = typical + min(OVER_BLEED_DB, max(softest - typical, 0.0) / 4)
+    return _threshold(opens), _threshold(min(opens, closes)), notes
 
 
 def _threshold(level: float) -> float:
