@@ -97,7 +97,8 @@ def switched(
     """Moves of a gain with two states, (rest, active) dB in `gains`.
 
     Active from each of `opens` (m,), at rest from each of `stops` (m,), approached with the time
-    constants (attack, release) in samples. A stop that the next opening overtakes is left out.
+    constants (attack, release) in samples. A stop that the next opening overtakes is left out, and
+    so is what stops before it opens.
     With `back_by` (m,) and `back` (m,), the gain is at rest again at each of those samples, on a
     smooth way of that many samples; what would begin later than that way does not happen.
     """
@@ -108,10 +109,11 @@ def switched(
     until = opens if back_by is None or back is None else back_by - np.rint(back).astype(np.int64)
     until = np.append(until[1:], never)
     depth = active - rest
-    opening = select(approach(opens, active, constants[0], depth), opens < until)
-    closing = approach(np.maximum(stops, opens + 1), rest, constants[1], depth)
-    late = closing.start + closing.length > until
-    closing = select(closing, (closing.start < until) & (opens < until))
+    happens = (opens < until) & (opens < stops)
+    opening = select(approach(opens, active, constants[0], depth), happens)
+    closing = approach(stops, rest, constants[1], depth)
+    late = happens & (closing.start + closing.length > until)
+    closing = select(closing, happens & (closing.start < until))
     if back is None:
         return [closing, opening]
     returning = to(until, rest, np.append(back[1:], 1.0))

@@ -142,6 +142,16 @@ def test_switching_is_back_at_rest_when_asked():
     assert found[250] == pytest.approx(-9, abs=0.01)
 
 
+def test_what_stops_before_it_opens_does_not_happen_but_is_kept_clear():
+    opens, stops = positions(110, 160, 210), positions(900, 150, 300)
+    by, back = positions(95, 145, 195), np.full(3, 10.0)
+    moves = switched(opens, stops, (0.0, -9.0), (3.0, 500.0), by, back)
+    found = every(trace(moves, 0.0, 1000), 1000)
+    assert found[130] == pytest.approx(-9, abs=0.02)
+    assert (found[145:211] == 0).all()
+    assert found[250] == pytest.approx(-9, abs=0.01)
+
+
 def test_nothing_to_switch_on_is_nothing_to_do():
     assert switched(positions(), positions(), (0.0, -9.0), (3.0, 500.0)) == []
 

@@ -54,7 +54,8 @@ class Band(Settings):
     delay: Annotated[float, Quantity("ms", 0, 1000)] = Field(
         0.0,
         description="The band becomes active this long after the stroke began, so that the "
-        "attack passes; it is at rest again before the next stroke",
+        "attack passes; it is at rest again before the next stroke. Strokes that are over sooner "
+        "do not move it",
     )
     lead: Annotated[float | str, Quantity("ms", 0, 500, words=(AUTO,))] = Field(
         AUTO,

@@ -57,7 +57,7 @@ class Gate(Step):
         Field(
             AUTO,
             description="Level of the key under which it closes, at most `open_at`; `auto`: 3 dB "
-            "above the usual bleed, or a quarter of the way to the softest stroke if that is nearer",
+            "above the usual bleed, or a quarter of the way to the softest stroke if nearer",
         )
     )
     hold: Annotated[float, Quantity("ms", 0, 5000)] = Field(
