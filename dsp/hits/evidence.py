@@ -1,0 +1,141 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Is it a stroke of the drum? Measures of each candidate, and their weighing.
+
+The weights are a logistic regression fitted on open recordings placed in a simulated room by
+`python -m bench.train_hits`; every measure is relative to the drum itself (dB against its learned
+stroke) or to what was there before, so neither level nor tuning matters.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.hits.spectra import ATTACK, HIGH, LOW, TAIL, TILT_OCTAVES, DrumStroke, Spectra
+from dsp.kernels.onsets import stroke_evidence
+
+Values = NDArray[np.float64]
+Positions = NDArray[np.int64]
+
+LEVELS_DB = np.arange(-42.0, 4.0, 1.5)
+TILTS_DB = np.array([0.0, 1.0, 2.0, 3.0])
+SPREAD_DB = 4.0
+CAP = 3.0
+KEEP = 0.9
+MEASURES = (
+    "evidence low attack tail level tilt visible per_visible excess misfit "
+    "q10 q25 q50 q75 q90 low_q50 low_q25 mid high air mid_tail high_tail seen25 seen50 seen75 "
+    "rise0 rise1 rise2 rise3 rise4 rise louder_before louder_after mid_less_high low_less_mid"
+).split()
+
+
+@dataclass(frozen=True)
+class Weights:
+    """Logistic regression: means and scales of the measures, their weights, and the offset."""
+
+    mean: Values
+    scale: Values
+    weight: Values
+    offset: float
+
+
+def load_weights() -> Weights:
+    """The fitted weights that ship with the package."""
+    data = json.loads(files("dsp.hits").joinpath("evidence.json").read_text("utf-8"))
+    if data["measures"] != MEASURES:
+        raise ValueError("evidence.json was fitted for other measures; run bench.train_hits")
+    return Weights(*(np.array(data[key]) for key in ("mean", "scale", "weight")), data["offset"])
+
+
+def probability(measures: Values, weights: Weights) -> Values:
+    """Probability that each candidate (n, measures) is a stroke of the drum."""
+    # Summed in a fixed order: a matrix product may differ with the number of threads.
+    score = ((measures - weights.mean) / weights.scale * weights.weight).sum(axis=1)
+    return np.asarray(1 / (1 + np.exp(-(score + weights.offset))))
+
+
+def measure_candidates(
+    positions: Positions,
+    spectra: Spectra,
+    drum: DrumStroke,
+    rises: Values,
+    level_db: Values,
+    rate: int,
+) -> Values:
+    """All measures of each candidate, (n, len(MEASURES))."""
+    ratio = 10 * np.log10(spectra.novelty / drum.power)
+    tilted = np.quantile(ratio + 1.5 * TILT_OCTAVES, [0.1, 0.25, 0.5, 0.75, 0.9], axis=1).T
+    seen = 10 * np.log10(spectra.after / spectra.before)
+    third = HIGH // 3 + 1
+    low, attack, tail = ratio[:, :LOW], ratio[:, ATTACK], ratio[:, TAIL]
+    mid, high = _middle(attack[:, :third]), _middle(attack[:, third : 2 * third])
+    columns = [
+        explain(spectra, drum),
+        tilted,
+        _middle(low),
+        np.quantile(low, 0.25, axis=1),
+        mid,
+        high,
+        _middle(attack[:, 2 * third :]),
+        _middle(tail[:, :third]),
+        _middle(tail[:, third : 2 * third]),
+        np.quantile(seen, [0.25, 0.5, 0.75], axis=1).T,
+        rises,
+        np.maximum(rises, 0).mean(axis=1),
+        _louder_nearby(positions, level_db, -0.060, -0.012, rate),
+        _louder_nearby(positions, level_db, 0.001, 0.030, rate),
+        mid - high,
+        _middle(low) - mid,
+    ]
+    return np.column_stack(columns)
+
+
+def explain(spectra: Spectra, drum: DrumStroke) -> Values:
+    """Evidence for a stroke by its most likely level and tilt; the first ten measures."""
+    best = np.empty((len(spectra.after), 4))
+    stroke_evidence(
+        spectra.after, spectra.before, drum.power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
+        SPREAD_DB, CAP, KEEP, best,
+    )  # fmt: skip
+    level, tilt = best[:, 1:2], best[:, 2:3]
+    stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    error = 10 * np.log10(spectra.after / (KEEP * spectra.before + stroke))
+    null = 10 * np.log10(spectra.after / spectra.before)
+    two = 2 * SPREAD_DB**2
+    gain = np.minimum(null**2 / two, CAP) - np.minimum(error**2 / two, CAP)
+    visible = stroke > spectra.before
+    count = visible.sum(axis=1)
+    return np.column_stack(
+        [
+            best[:, 0],
+            gain[:, :LOW].sum(axis=1),
+            gain[:, ATTACK].sum(axis=1),
+            gain[:, TAIL].sum(axis=1),
+            best[:, 1],
+            best[:, 2],
+            count,
+            (gain * visible).sum(axis=1) / (count + 3),
+            best[:, 3] / error.shape[1],
+            np.where(visible, np.abs(error), 0).sum(axis=1) / (count + 1),
+        ]
+    )
+
+
+def _middle(values: Values) -> Values:
+    return np.asarray(np.median(values, axis=1))
+
+
+def _louder_nearby(
+    positions: Positions, level_db: Values, start_s: float, stop_s: float, rate: int
+) -> Values:
+    """How much louder the loudest other candidate in a stretch nearby is; at least −40 dB."""
+    first = np.searchsorted(positions, positions + round(start_s * rate))
+    last = np.searchsorted(positions, positions + round(stop_s * rate))
+    loudest = np.array(
+        [level_db[a:b].max(initial=-400.0) for a, b in zip(first, last, strict=True)]
+    )
+    return np.clip(loudest - level_db, -40.0, 40.0)

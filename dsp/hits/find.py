@@ -1,0 +1,185 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From one track to its hit map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.hits.evidence import Weights, load_weights, measure_candidates, probability
+from dsp.hits.hitmap import HitMap
+from dsp.hits.onset import place_onsets
+from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
+from dsp.hits.spectra import DrumStroke, Spectra, learn_stroke, measure_spectra
+from dsp.hits.strength import find_ends, learn_decay, measure_levels, rank_strokes
+from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
+from dsp.take import Samples
+
+Values = NDArray[np.float64]
+Positions = NDArray[np.int64]
+
+CERTAIN = 0.5
+SPACING_S = 0.012
+LOOK_FRAMES = 4
+WINDOW_S = 0.020
+LEAST_STROKES = 1
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Everything that starts in a track, and what tells strokes of the drum from the rest."""
+
+    positions: Positions
+    spectra: Spectra
+    drum: DrumStroke | None
+    measures: Values
+    level_db: Values
+
+
+def find_hits(samples: Samples, rate: int) -> HitMap:
+    """Find every stroke of the drum that a close microphone was put on.
+
+    samples (frames, channels), float64; channels are averaged. The drum is what the loudest sharp
+    events share; toms, kick and cymbals, which do not share it, are not hits. Nothing depends on
+    the level of the track. See `HitMap` for what is measured.
+    """
+    x = samples[:, 0] if samples.shape[1] == 1 else samples.mean(axis=1)
+    x = np.ascontiguousarray(x)
+    energies = measure_energies(x, rate)
+    found = measure_track(x, energies, rate)
+    if found.drum is None:
+        return no_hits(samples, rate, "no strokes found")
+    chosen = choose(found, rate, load_weights())
+    onset = place_onsets(x, found, chosen, rate)
+    spans = _spans(found, chosen, onset, len(x), rate)
+    fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
+    if len(chosen) < LEAST_STROKES or np.isnan(fundamental):
+        return no_hits(samples, rate, "what starts in this track does not sound like a drum")
+    return _assemble(samples, x, energies, found, chosen, onset, spans, fundamental, rate)
+
+
+def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
+    """A hit map without strokes; all of the track is bleed."""
+    none, no_values = np.zeros(0, dtype=np.int64), np.zeros(0)
+    bleed = _bleed_dbfs(samples, none, none, rate)
+    return HitMap(
+        rate, len(samples), none, none, no_values, no_values, none, np.zeros(0, dtype=np.bool_),
+        float("nan"), bleed, notes=(note,),
+    )  # fmt: skip
+
+
+def measure_track(x: Values, energies: Energies, rate: int) -> Candidates:
+    """Candidates of x (n,), the drum's stroke learned from them, and their measures."""
+    rises = rises_db(energies)
+    positions = find_candidates(x, energies, rises, rate)
+    spectra = measure_spectra(x, positions, rate)
+    frame = np.minimum(positions // energies.hop, len(rises) - 1)
+    novelty = np.maximum(rises, 0).mean(axis=1)
+    around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
+    steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
+    level_db = _added_level(energies, frame)
+    drum = learn_stroke(spectra, novelty[steepest], level_db)
+    if drum is None:
+        return Candidates(positions, spectra, None, np.zeros((len(positions), 0)), level_db)
+    measures = measure_candidates(positions, spectra, drum, rises[steepest], level_db, rate)
+    return Candidates(positions, spectra, drum, measures, level_db)
+
+
+def _added_level(energies: Energies, frame: Positions) -> Values:
+    """Level in dB of the 10 ms behind each frame above 300 Hz, less what was there before."""
+    power = energies.power[:, 1:].sum(axis=1)
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+
+    def mean(start: int, stop: int) -> Values:
+        a, b = np.clip(frame + start, 0, len(power)), np.clip(frame + stop, 0, len(power))
+        return np.asarray((sums[b] - sums[a]) / (stop - start))
+
+    added = np.maximum(mean(0, 20) - mean(-20, -2), 1e-12 * power.max(initial=0.0) + 1e-300)
+    return np.asarray(10 * np.log10(added))
+
+
+def choose(found: Candidates, rate: int, weights: Weights) -> Positions:
+    """Indices of candidates that are strokes, in order: the most certain within each 12 ms."""
+    certain = probability(found.measures, weights)
+    gap = SPACING_S * rate
+    chosen: list[int] = []
+    taken = np.zeros(0, dtype=np.int64)
+    for index in np.argsort(-certain, kind="stable"):
+        if certain[index] < CERTAIN:
+            break
+        at = found.positions[index]
+        if len(taken) and np.abs(taken - at).min() < gap:
+            continue
+        taken = np.append(taken, at)
+        chosen.append(int(index))
+    return np.array(sorted(chosen), dtype=np.int64)
+
+
+def _spans(
+    found: Candidates, chosen: Positions, onset: Positions, frames: int, rate: int
+) -> Positions:
+    """Samples from each stroke to the next event that could disturb it (loud within 20 dB)."""
+    level = found.level_db
+    following = np.append(onset[1:], frames)
+    spans = following - onset
+    for i, index in enumerate(chosen):
+        later = slice(index + 1, None)
+        loud = (level[later] > level[index] - 20) & (
+            found.positions[later] > onset[i] + 0.03 * rate
+        )
+        if loud.any():
+            spans[i] = min(spans[i], found.positions[later][np.argmax(loud)] - onset[i])
+    return np.asarray(np.maximum(spans, 0))
+
+
+def _assemble(
+    samples: Samples, x: Values, energies: Energies, found: Candidates, chosen: Positions,
+    onset: Positions, spans: Positions, fundamental: float, rate: int,
+) -> HitMap:  # fmt: skip
+    assert found.drum is not None
+    picked = Spectra(found.spectra.after[chosen], found.spectra.before[chosen])
+    strength, velocity, ghost = rank_strokes(
+        measure_levels(picked, found.drum, found.measures[chosen])
+    )
+    full = strength > -6
+    frame = onset // energies.hop
+    decay = learn_decay(energies, frame[full], spans[full] // energies.hop)
+    ends = find_ends(onset, np.full(len(onset), 60.0), decay, len(x), rate)
+    peak = _peaks_dbfs(samples, onset, ends, rate)
+    bleed = _bleed_dbfs(samples, onset, ends, rate)
+    typical = float(np.median(peak[full])) if full.any() else float(peak.max())
+    ends = find_ends(onset, typical + strength - bleed, decay, len(x), rate)
+    rings = find_rings(x, onset[full], spans[full], fundamental, rate)
+    return HitMap(
+        rate, len(x), onset, ends, peak, strength, velocity, ghost, fundamental, bleed, rings
+    )
+
+
+def _peaks_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) -> Values:
+    """Sample peak of each stroke within its first 60 ms."""
+    stops = np.minimum(ends, onset + round(0.06 * rate))
+    peaks = [np.abs(samples[a:b]).max() for a, b in zip(onset, stops, strict=True)]
+    return np.asarray(20 * np.log10(np.maximum(peaks, 1e-15)))
+
+
+def _bleed_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) -> float:
+    """Median over the gaps of the sample peak in windows of 20 ms; −inf for silence."""
+    size = max(round(WINDOW_S * rate), 1)
+    whole = len(samples) // size
+    if whole == 0:
+        return _db(float(np.abs(samples).max()))
+    peaks = np.array([np.abs(samples[i * size : (i + 1) * size]).max() for i in range(whole)])
+    sounding = np.zeros(whole + 1, dtype=np.int64)
+    guard = round(0.005 * rate)
+    np.add.at(sounding, np.clip((onset - guard) // size, 0, whole), 1)
+    np.add.at(sounding, np.clip(-(-ends // size), 0, whole), -1)
+    quiet = peaks[np.cumsum(sounding)[:whole] == 0]
+    if len(quiet) == 0:
+        quiet = np.sort(peaks)[: max(whole // 10, 1)]
+    return _db(float(np.median(quiet)))
+
+
+def _db(peak: float) -> float:
+    return round(20 * float(np.log10(peak)), 2) if peak > 0 else float("-inf")

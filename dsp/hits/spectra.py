@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What each candidate brings, band by band, and the stroke of this drum learned from the loudest."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Values = NDArray[np.float64]
+Positions = NDArray[np.int64]
+
+LOW_EDGES_HZ = np.arange(80.0, 521.0, 40.0)
+HIGH_EDGES_HZ = np.geomspace(520.0, 16000.0, 17)
+LONG_S, SHORT_S, TAIL_S = 2048 / 48000, 512 / 48000, 1024 / 48000
+GUARD_S = 16 / 48000  # windows start and end this far ahead of the candidate
+CHUNK = 512
+
+LOW, HIGH = len(LOW_EDGES_HZ) - 1, len(HIGH_EDGES_HZ) - 1
+ATTACK = slice(LOW, LOW + HIGH)
+TAIL = slice(LOW + HIGH, LOW + 2 * HIGH)
+_LOW_HZ = np.sqrt(LOW_EDGES_HZ[1:] * LOW_EDGES_HZ[:-1])
+_HIGH_HZ = np.sqrt(HIGH_EDGES_HZ[1:] * HIGH_EDGES_HZ[:-1])
+CENTRES_HZ = np.concatenate([_LOW_HZ, _HIGH_HZ, _HIGH_HZ])
+# Softer strokes are duller: octaves above 400 Hz, times some dB per octave.
+TILT_OCTAVES = np.maximum(np.log2(CENTRES_HZ / 400.0), 0.0)
+
+
+@dataclass(frozen=True)
+class Spectra:
+    """Band powers of each candidate, (candidates, bands): after it, and before it.
+
+    Bands are LOW narrow ones over 43 ms, then HIGH wide ones over the first 11 ms, then the
+    same over the next 21 ms; the last two share one `before`.
+    """
+
+    after: Values
+    before: Values
+
+    @property
+    def novelty(self) -> Values:
+        """Power that each candidate adds, at least a hundredth of what is there."""
+        return np.maximum(self.after - self.before, 1e-2 * self.after)
+
+
+def measure_spectra(x: Values, positions: Positions, rate: int) -> Spectra:
+    """Band powers around each position of x (n,)."""
+    guard, short = round(GUARD_S * rate), round(SHORT_S * rate)
+    spans = (
+        (-guard, LONG_S, LOW_EDGES_HZ, False),
+        (-guard, SHORT_S, HIGH_EDGES_HZ, False),
+        (short - guard, TAIL_S, HIGH_EDGES_HZ, False),
+        (-2 * guard - round(LONG_S * rate), LONG_S, LOW_EDGES_HZ, True),
+        (-2 * guard - short, SHORT_S, HIGH_EDGES_HZ, True),
+    )
+    parts = [_powers(x, positions, rate, *span) for span in spans]
+    floor = 1e-12 * max(float(part.max(initial=0.0)) for part in parts) + 1e-300
+    after = np.hstack(parts[:3]) + floor
+    return Spectra(after, np.hstack([parts[3], parts[4], parts[4]]) + floor)
+
+
+def _powers(
+    x: Values,
+    positions: Positions,
+    rate: int,
+    start: int,
+    span_s: float,
+    edges: Values,
+    rising: bool,
+) -> Values:
+    """Mean power in bands from a half-Hann window that is highest next to the candidate."""
+    count = 2 * round(span_s * rate / 2)
+    window = np.hanning(2 * count + 1)[count : 2 * count]
+    if rising:
+        window = window[::-1]
+    window = window / np.sqrt((window**2).sum())
+    bins = np.searchsorted(np.fft.rfftfreq(count, 1 / rate), edges)
+    out = np.empty((len(positions), len(edges) - 1))
+
+    def work(first: int) -> None:
+        chosen = positions[first : first + CHUNK]
+        index = chosen[:, None] + (start + np.arange(count))[None, :]
+        inside = (index >= 0) & (index < len(x))
+        frames = np.where(inside, x[np.clip(index, 0, len(x) - 1)], 0.0) * window
+        power = np.abs(np.fft.rfft(frames, axis=1)) ** 2
+        sums = np.hstack([np.zeros((len(chosen), 1)), np.cumsum(power, axis=1)])
+        out[first : first + CHUNK] = (sums[:, bins[1:]] - sums[:, bins[:-1]]) / np.diff(bins)
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, range(0, len(positions), CHUNK)))
+    return out
+
+
+@dataclass(frozen=True)
+class DrumStroke:
+    """A typical full stroke of the drum: band powers (bands,), and the candidates it is from."""
+
+    power: Values
+    members: Positions
+
+
+def learn_stroke(spectra: Spectra, novelty_db: Values, level_db: Values) -> DrumStroke | None:
+    """The stroke that the loudest candidates share, or None where there is none.
+
+    Among candidates that rise clearly and lie within 12 dB of the loudest, the largest group of
+    like spectra (mean difference under 4 dB), counted by level, is the drum.
+    """
+    clear = np.flatnonzero(novelty_db > 6)
+    if len(clear) == 0:
+        return None
+    clear = clear[np.argsort(-level_db[clear], kind="stable")][:200]
+    clear = clear[level_db[clear] > level_db[clear[0]] - 12]
+    novelty = spectra.novelty[clear]
+    shape = 10 * np.log10(novelty)
+    shape -= shape.mean(axis=1, keepdims=True)
+    near = np.abs(shape[:, None] - shape[None]).mean(axis=2) < 4.0
+    weight = 10 ** ((level_db[clear] - level_db[clear[0]]) / 20)
+    chosen = near[np.argmax((near * weight).sum(axis=1) * weight)]
+    members = novelty[chosen]
+    total = members.sum(axis=1, keepdims=True)
+    mean = np.exp(np.log(members / total).mean(axis=0))
+    return DrumStroke(mean / mean.sum() * np.quantile(total, 0.75), clear[chosen])

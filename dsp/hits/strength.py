@@ -1,0 +1,97 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How strong each stroke is with the bleed taken out, which are ghosts, and where each one ends."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.hits.rises import Energies
+from dsp.hits.spectra import HIGH_EDGES_HZ, LOW, LOW_EDGES_HZ, TILT_OCTAVES, DrumStroke, Spectra
+
+Values = NDArray[np.float64]
+Positions = NDArray[np.int64]
+
+GHOST_DB = -12.0  # without a clear gap, a quarter of a full stroke's amplitude; common practice
+GHOST_RANGE_DB = (-16.0, -8.0)
+FULL_WITHIN_DB = 6.0
+LONGEST_S, SHORTEST_S = 1.2, 0.06
+_WIDTH_HZ = np.concatenate([np.diff(LOW_EDGES_HZ), np.diff(HIGH_EDGES_HZ)])
+
+
+def measure_levels(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
+    """Level of each stroke in dB against the learned one, from its bands that stand out.
+
+    Where a stroke is louder than what was there before, its own power counts, within 6 dB of what
+    the learned stroke predicts; elsewhere the prediction counts.
+    """
+    level, tilt = explained[:, 4:5], explained[:, 5:6]
+    shape = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    own = np.clip(spectra.after - 0.9 * spectra.before, shape / 4, shape * 4)
+    power = np.where(shape > spectra.before, own, shape)
+    size = LOW + len(HIGH_EDGES_HZ) - 1
+    total = (power[:, :size] * _WIDTH_HZ).sum(axis=1)
+    return 10 * np.log10(total / (drum.power[:size] * _WIDTH_HZ).sum())
+
+
+def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]]:
+    """Strength in dB re the typical full stroke, velocity 1 … 127, and which are ghosts.
+
+    The typical full stroke is the median of all within 6 dB of the loud ones (95th percentile).
+    Velocity is the square law of General MIDI, 40·lg(v / 127). A ghost is what lies below the
+    widest gap between −16 and −8 dB, or below −12 dB where nothing separates them.
+    """
+    loud = np.quantile(level_db, 0.95)
+    full = np.median(level_db[level_db > loud - FULL_WITHIN_DB])
+    strength = level_db - full
+    velocity = np.clip(np.round(127 * 10 ** (strength / 40)), 1, 127).astype(np.int64)
+    return strength, velocity, strength < _ghost_limit(strength)
+
+
+def _ghost_limit(strength: Values) -> float:
+    low, high = GHOST_RANGE_DB
+    inside = np.sort(strength[(strength > low) & (strength < high)])
+    edges = np.concatenate([[low], inside, [high]])
+    gaps = np.diff(edges)
+    widest = int(np.argmax(gaps))
+    if gaps[widest] < 3.0:
+        return GHOST_DB
+    lower, upper = edges[widest], edges[widest + 1]
+    return float(np.clip(GHOST_DB, lower + 1e-9, upper - 1e-9)) if widest else float(upper - 1e-9)
+
+
+def learn_decay(energies: Energies, frames: Positions, gaps: Positions) -> Values:
+    """The typical stroke's decay: dB per frame of half a millisecond below its loudest 10 ms.
+
+    Mean of the logs over full strokes, each only as far as the next event (`gaps`, in frames);
+    carried on at its own slope where no stroke is left alone for so long.
+    """
+    power = energies.power[:, :4].sum(axis=1)
+    length = round(LONGEST_S / 0.0005)
+    smooth = np.convolve(power, np.ones(20) / 20, mode="full")[19 : 19 + len(power)]
+    total, count = np.zeros(length), np.zeros(length)
+    for frame, gap in zip(frames, gaps, strict=True):
+        stop = min(int(gap) - 20, length, len(smooth) - int(frame))
+        if stop < 40:
+            continue
+        part = smooth[frame : frame + stop]
+        total[:stop] += 10 * np.log10(part / max(part[:20].max(), 1e-300) + 1e-12)
+        count[:stop] += 1
+    known = int(np.argmin(count)) if (count == 0).any() else length
+    if known < 60:
+        return np.minimum(-np.arange(length) * 0.0005 * 200.0, 0.0)  # 60 dB in 0.3 s
+    decay = np.minimum.accumulate(total[:known] / count[:known])
+    half = known // 3
+    slope = min((decay[-1] - decay[half]) / (known - 1 - half), -0.01)
+    tail = decay[-1] + slope * np.arange(1, length - known + 1)
+    return np.concatenate([decay, tail])
+
+
+def find_ends(
+    onset: Positions, above_bleed_db: Values, decay: Values, frames: int, rate: int
+) -> Positions:
+    """Sample at which each stroke has sunk to the bleed, or the next onset if that comes first."""
+    lasting = np.searchsorted(-decay, np.maximum(above_bleed_db, 0.0)) * 0.0005
+    span = np.clip(lasting, SHORTEST_S, LONGEST_S) * rate
+    following = np.append(onset[1:], frames)
+    return np.minimum(np.minimum(onset + span.astype(np.int64), following), frames)
