@@ -9,7 +9,9 @@ def _loudest(x, i):
     """Largest magnitude of frame i over the channels."""
     level = 0.0
     for channel in range(x.shape[1]):
-        level = max(level, abs(x[i, channel]))
+        here = abs(x[i, channel])
+        if here > level:
+            level = here
     return level
 
 
@@ -22,7 +24,9 @@ def peaks_between(x, starts, stops, out):
     for k in range(starts.shape[0]):
         peak = 0.0
         for i in range(starts[k], stops[k]):
-            peak = max(peak, _loudest(x, i))
+            here = _loudest(x, i)
+            if here > peak:
+                peak = here
         out[k] = peak
 
 
@@ -38,7 +42,10 @@ def last_above(x, starts, stops, close_at, fall, out):
         level = 0.0
         out[k] = starts[k]
         for i in range(starts[k], stops[k]):
-            level = max(_loudest(x, i), fall * level)
+            level *= fall
+            here = _loudest(x, i)
+            if here > level:
+                level = here
             if level >= close_at:
                 out[k] = i + 1
 
@@ -58,7 +65,10 @@ def spans_above(x, open_at, close_at, fall, bridge, starts, stops):
     level = 0.0
     is_open = False
     for i in range(x.shape[0]):
-        level = max(_loudest(x, i), fall * level)
+        level *= fall
+        here = _loudest(x, i)
+        if here > level:
+            level = here
         if is_open:
             if level >= close_at:
                 last = i

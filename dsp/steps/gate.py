@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 
 from dsp.curves import GainCurve, flat
 from dsp.filters import Section, high_pass, low_pass
-from dsp.hits.hitmap import HitMap, Positions
+from dsp.hits.hitmap import HitMap, Positions, Values
 from dsp.kernels.envelope import last_above
 from dsp.moves import switched, trace
 from dsp.steps.base import AUTO, Decision, Key, Scene, Step
@@ -107,10 +107,11 @@ class Gate(Step):
         """Open for as long as strokes are heard in the key."""
         frames, rate = len(scene.audio), scene.rate
         heard = filtered(sound_of(scene, self.key), rate, self._listening(rate))
-        step, notes = self._resolved(heard, scene.hits)
+        strokes = peaks_dbfs(heard, scene.hits.onset, scene.hits.end)
+        step, notes = self._resolved(heard, scene.hits, strokes)
         if self.range == 0.0:
             return Decision(flat(rate, frames), step, notes=notes)
-        opens, stops = step._spans(heard, scene.hits)
+        opens, stops = step._spans(heard, scene.hits, strokes)
         ahead, *constants = (ms * rate / 1000 for ms in (self.lead, self.attack, self.release))
         moves = switched(
             opens - round(ahead), stops, (-self.range, 0.0), (constants[0], constants[1])
@@ -127,54 +128,59 @@ class Gate(Step):
             sections.append(low_pass(self.listen_to, rate))
         return sections
 
-    def _resolved(self, heard: Sound, hits: HitMap) -> tuple[Gate, tuple[str, ...]]:
+    def _resolved(
+        self, heard: Sound, hits: HitMap, strokes: Values
+    ) -> tuple[Gate, tuple[str, ...]]:
         """The gate with its thresholds as numbers, and what the user should know about them."""
         if self.open_at != AUTO and self.close_at != AUTO:
             return self, ()
-        open_at, close_at, notes = measured_thresholds(heard, hits)
+        bleed = bleed_peaks_dbfs(heard, hits)
+        open_at, close_at, apart_db = measured_thresholds(strokes, bleed)
+        notes: tuple[str, ...] = ()
+        if math.isnan(apart_db):
+            notes = ("no stroke is heard in the key, so the gate stays closed",)
+        elif apart_db < NARROW_DB and self.key != "hits":
+            notes = (
+                f"the softest stroke is {apart_db:.1f} dB above the loudest bleed in the key: no "
+                "threshold tells them apart well; `key: hits` does not open for bleed",
+            )
         if isinstance(self.open_at, float):
             open_at, close_at = self.open_at, min(close_at, self.open_at)
         elif isinstance(self.close_at, float):
             open_at, close_at = max(open_at, self.close_at), self.close_at
         return self.updated(open_at=open_at, close_at=close_at), notes
 
-    def _spans(self, heard: Sound, hits: HitMap) -> tuple[Positions, Positions]:
+    def _spans(self, heard: Sound, hits: HitMap, strokes: Values) -> tuple[Positions, Positions]:
         """First samples of what opens the gate, and the samples at which it begins to close."""
         open_at, close_at = float(self.open_at), float(self.close_at)
         if self.key != "hits":
             return spans_heard(heard, hits.rate, open_at, close_at, self.hold)
-        loud = peaks_dbfs(heard, hits.onset, hits.end) >= open_at
+        loud = strokes >= open_at
         opens, ends = hits.onset[loud], hits.end[loud]
         stops = np.empty(len(opens), np.int64)
         last_above(heard, opens, ends, amplitude(close_at), fall_of(hits.rate), stops)
         return opens, stops + round(self.hold * hits.rate / 1000)
 
 
-def measured_thresholds(heard: Sound, hits: HitMap) -> tuple[float, float, tuple[str, ...]]:
-    """`open_at` and `close_at` in dBFS, between the softest stroke and the bleed, and notes.
+def measured_thresholds(strokes: Values, bleed: Values) -> tuple[float, float, float]:
+    """`open_at` and `close_at` in dBFS, between the softest stroke and the bleed.
 
-    Bleed must not open the gate: there it is the level that 95 % of its pieces stay under. It
-    must not keep it open for good: there it is the median.
+    `strokes` and `bleed` are sample peaks in dBFS of each stroke and of pieces of bleed. Bleed
+    must not open the gate: there it is the level that 95 % of its pieces stay under. It must not
+    keep it open for good: there it is the median. The third number is how far the softest stroke
+    is above the former, in dB; NaN without strokes.
     """
-    strokes = peaks_dbfs(heard, hits.onset, hits.end)
     strokes = strokes[np.isfinite(strokes)]
-    bleed = bleed_peaks_dbfs(heard, hits)
     if len(strokes) == 0:
         loudest = float(bleed.max(initial=-np.inf))
         closed = _threshold(loudest + 1.0) if math.isfinite(loudest) else 0.0
-        return closed, closed, ("no stroke is heard in the key, so the gate stays closed",)
+        return closed, closed, math.nan
     softest = float(strokes.min())
     bleed = np.maximum(bleed if len(bleed) else -np.inf, softest - DEEPEST_DB)
     loud, typical = (float(np.quantile(bleed, part, method="lower")) for part in (0.95, 0.5))
-    notes: tuple[str, ...] = ()
-    if softest - loud < NARROW_DB:
-        notes = (
-            f"bleed reaches {loud:.1f} dBFS in the key and the softest stroke {softest:.1f} dBFS: "
-            "no threshold tells them apart well",
-        )
     opens = softest - min(UNDER_SOFTEST_DB, max(softest - loud, 0.0) / 2)
     closes = typical + min(OVER_BLEED_DB, max(softest - typical, 0.0) / 4)
-    return _threshold(opens), _threshold(min(opens, closes)), notes
+    return _threshold(opens), _threshold(min(opens, closes)), softest - loud
 
 
 def _threshold(level: float) -> float:
