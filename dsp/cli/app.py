@@ -10,6 +10,7 @@ standard error, as without `--json`.
 from __future__ import annotations
 
 import importlib
+import logging
 import os
 import sys
 import traceback
@@ -102,6 +103,8 @@ def main(args: Sequence[str] | None = None) -> None:
 
 def run(args: list[str]) -> int:
     """Run the command line; return the exit status."""
+    # Standard error is for this program's own messages, not for a library's folders.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     try:
         status = app.main(args=args, prog_name="drumprint", standalone_mode=False)
         sys.stdout.flush()
