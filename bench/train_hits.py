@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
-from dsp.hits.evidence import MEASURES, Weights, probability
+from dsp.hits.evidence import MEASURES, Weights
 from dsp.hits.find import Candidates, choose, measure_track
 from dsp.hits.rises import measure_energies
 from tests.open_takes import takes

@@ -26,11 +26,7 @@ TILTS_DB = np.array([0.0, 1.0, 2.0, 3.0])
 SPREAD_DB = 4.0
 CAP = 3.0
 KEEP = 0.9
-MEASURES = (
-    "evidence low attack tail level tilt visible per_visible excess misfit "
-    "q10 q25 q50 q75 q90 low_q50 low_q25 mid high air mid_tail high_tail seen25 seen50 seen75 "
-    "rise0 rise1 rise2 rise3 rise4 rise louder_before louder_after mid_less_high low_less_mid"
-).split()
+MEASURES = ["evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible", "excess", "misfit", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid", "high", "air", "mid_tail", "high_tail", "seen25", "seen50", "seen75", "rise0", "rise1", "rise2", "rise3", "rise4", "rise", "louder_before", "louder_after", "mid_less_high", "low_less_mid"]
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,10 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     if found.drum is None:
         return no_hits(samples, rate, "no strokes found")
     chosen = choose(found, rate, load_weights())
-    onset = place_onsets(x, found, chosen, rate)
+    picked = found.spectra.pick(chosen)
+    onset = place_onsets(
+        x, found.positions[chosen], picked, found.drum, found.measures[chosen], rate
+    )
     spans = _spans(found, chosen, onset, len(x), rate)
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
     if len(chosen) < LEAST_STROKES or np.isnan(fundamental):
@@ -139,7 +142,7 @@ def _assemble(
     onset: Positions, spans: Positions, fundamental: float, rate: int,
 ) -> HitMap:  # fmt: skip
     assert found.drum is not None
-    picked = Spectra(found.spectra.after[chosen], found.spectra.before[chosen])
+    picked = found.spectra.pick(chosen)
     strength, velocity, ghost = rank_strokes(
         measure_levels(picked, found.drum, found.measures[chosen])
     )

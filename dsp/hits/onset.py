@@ -3,41 +3,50 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.hits.rises import PICK_BANDS_HZ, pick_changes
-from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, TILT_OCTAVES
-
-if TYPE_CHECKING:
-    from dsp.hits.find import Candidates
+from dsp.hits.rises import PICK_BANDS_HZ, PICK_Q, band_sections, pick_changes
+from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, TILT_OCTAVES, DrumStroke, Spectra
+from dsp.kernels.onsets import attack_starts
 
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
 
+RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S = 0.005, 0.007, 0.009, 0.00025
+BACK_S, ON_S, MARGIN_S = 0.0016, 0.0004, 0.002
+RISE = 0.05  # of the stroke's own highest power: what is softer than −13 dB is not its attack
 
-def place_onsets(x: Values, found: Candidates, chosen: Positions, rate: int) -> Positions:
-    """First sample of each chosen stroke of x (n,), strictly rising.
 
-    The change of variance again, each band now counted by how far this stroke stands out in it
-    against what was there before, so that a hat a moment earlier is not taken for the stroke.
+def place_onsets(
+    x: Values, near: Positions, spectra: Spectra, drum: DrumStroke, explained: Values, rate: int
+) -> Positions:
+    """First sample of each stroke of x (n,), strictly rising.
+
+    `near` are their candidates, `spectra` and `explained` (measures of each) say how far each
+    stroke stands out in each band against what was there before; bands count accordingly.
     """
-    weights = _visibility(found, chosen)
-    onset = pick_changes(x, found.positions[chosen], rate, weights)
-    return np.maximum.accumulate(onset + np.arange(len(onset))) - np.arange(len(onset))
+    weights = _visibility(spectra, drum, explained)
+    b, a = band_sections(PICK_BANDS_HZ, rate, PICK_Q)
+    spans = tuple(
+        max(round(s * rate), 1)
+        for s in (RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S, BACK_S, ON_S, MARGIN_S)
+    )
+    scratch = np.empty((spans[1] + spans[2] + 6, len(PICK_BANDS_HZ) + 1))
+    near = pick_changes(x, near, rate, weights)
+    onset = np.empty(len(near), dtype=np.int64)
+    attack_starts(x, near, b, a, weights, spans, RISE, scratch, onset)
+    return np.maximum.accumulate(onset - np.arange(len(onset))) + np.arange(len(onset))
 
 
-def _visibility(found: Candidates, chosen: Positions) -> Values:
-    """Share of stroke in each of PICK_BANDS_HZ, (chosen, bands)."""
-    assert found.drum is not None
-    level, tilt = found.measures[chosen, 4:5], found.measures[chosen, 5:6]
-    stroke = found.drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
-    share = stroke / (stroke + found.spectra.before[chosen])
+def _visibility(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
+    """Share of the stroke in each of PICK_BANDS_HZ, (strokes, bands)."""
+    level, tilt = explained[:, 4:5], explained[:, 5:6]
+    stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    share = stroke / (stroke + spectra.before)
     columns = []
     for low, high in PICK_BANDS_HZ:
-        inside = (CENTRES_HZ >= low) & (CENTRES_HZ < high)
+        inside = np.logical_and(low <= CENTRES_HZ, high > CENTRES_HZ)
         inside[LOW + HIGH :] = False
         columns.append(share[:, inside].mean(axis=1))
     return np.ascontiguousarray(np.stack(columns, axis=1)) + 1e-3

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What each candidate brings, band by band, and the stroke of this drum learned from the loudest."""
+"""What each candidate brings, band by band; the drum's stroke learned from the loudest."""
 
 from __future__ import annotations
 
@@ -44,6 +44,10 @@ class Spectra:
     def novelty(self) -> Values:
         """Power that each candidate adds, at least a hundredth of what is there."""
         return np.maximum(self.after - self.before, 1e-2 * self.after)
+
+    def pick(self, chosen: Positions) -> Spectra:
+        """Those of some candidates."""
+        return Spectra(self.after[chosen], self.before[chosen])
 
 
 def measure_spectra(x: Values, positions: Positions, rate: int) -> Spectra:

@@ -109,6 +109,95 @@ def change_points(x, near, b, a, weights, run_in, ahead, behind, low, high, scra
 
 
 @njit(cache=True, nogil=True)
+def attack_starts(x, near, b, a, weights, spans, rise, scratch, out):
+    """First sample of each stroke: where its own attack begins, not an event just before it.
+
+    Each band's power is taken relative to the stroke's own highest in that band, so that
+    something softer a moment earlier stays below `rise`; the first sustained crossing is found
+    and the change of variance picked closely around it, as in `change_points`; where too much was there
+    already, `near` stays. `spans` are
+    samples: 0 run-in, 1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6
+    variance before it. Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
+    """
+    run_in, ahead, behind, smooth, back, on, margin = spans
+    count = weights.shape[1]
+    length = ahead + behind
+    state = scratch[length : length + 4]
+    for m in range(near.shape[0]):
+        start = max(near[m] - ahead, 0)
+        n = min(near[m] + behind, x.shape[0]) - start
+        out[m] = near[m]
+        state[:, :] = 0.0
+        for i in range(-min(run_in, start), n):
+            v = x[start + i]
+            for k in range(count):
+                y = b[0, 0, k] * v + state[0, k]
+                state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
+                state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
+                z = b[1, 0, k] * y + state[2, k]
+                state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
+                state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
+                if i >= 0:
+                    scratch[i, k] = z * z
+        for i in range(n):
+            scratch[i, count] = 0.0
+        whole = 0.0
+        for k in range(count):
+            highest = 0.0
+            run = 0.0
+            for i in range(n):
+                run += scratch[i, k]
+                if i >= smooth:
+                    run -= scratch[i - smooth, k]
+                highest = max(highest, run)
+            whole += weights[m, k]
+            run = 0.0
+            for i in range(n):
+                run += scratch[i, k]
+                if i >= smooth:
+                    run -= scratch[i - smooth, k]
+                if highest > 0.0:
+                    scratch[i, count] += weights[m, k] * max(run, 0.0) / highest
+        cross = -1
+        already = 0.0
+        for i in range(smooth, min(margin + smooth, n)):
+            already += scratch[i, count] / margin
+        limit = max(rise * whole, 3.0 * already)
+        for i in range(n - smooth):
+            if limit > 0.6 * whole:
+                break
+            if scratch[i, count] > limit and scratch[i + smooth, count] > limit:
+                cross = i
+                break
+        if cross <= 0:
+            continue
+        first = max(cross - back, 1)
+        last = min(cross + on, n)
+        left = max(cross - margin, 0)
+        right = min(cross + margin, n)
+        best = 1e300
+        for i in range(max(first, left + 1), min(last, right)):
+            scratch[i, count] = 0.0
+        for k in range(count):
+            total = 0.0
+            for i in range(left, right):
+                total += scratch[i, k]
+            floor = 1e-12 * total / (right - left) + 1e-300
+            before = 0.0
+            for i in range(left, min(last, right)):
+                if i >= max(first, left + 1):
+                    scratch[i, count] += weights[m, k] * (
+                        (i - left) * math.log(before / (i - left) + floor)
+                        + (right - i) * math.log(max(total - before, 0.0) / (right - i) + floor)
+                    )
+                before += scratch[i, k]
+        for i in range(max(first, left + 1), min(last, right)):
+            if scratch[i, count] < best:
+                best = scratch[i, count]
+                out[m] = start + i
+
+
+@njit(cache=True, nogil=True)
 def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep, out):
     """How much better a stroke of the drum explains each candidate than no stroke does.
 
