@@ -19,6 +19,7 @@ from dsp.steps.keys import filtered, sound_of, spans_heard, strokes_of
 from dsp.units import Quantity
 
 ARRIVED_DB = 0.1  # `lead: auto` is long enough to come this near to `active`
+RING_MS = 0.5  # bands that ring longer must not be away from 0 dB just before a stroke
 HYSTERESIS_DB = 6.0  # a band that listens to a level lets go this far under its threshold
 CLEAR_MS = 1.0  # a delayed band is at rest again this long before the next stroke
 RETURN_MS = 8.0  # on the way there
@@ -60,7 +61,9 @@ class Band(Settings):
     lead: Annotated[float | str, Quantity("ms", 0, 500, words=(AUTO,))] = Field(
         AUTO,
         description="Without delay: how far ahead of the stroke the band begins to change; "
-        "`auto`: as far as `attack` needs to be within 0.1 dB of `active` when the stroke begins",
+        "`auto`: as far as `attack` needs to be within 0.1 dB of `active` when the stroke begins; "
+        "but 0 where `active` is further from 0 dB than `rest` and the band rings for more than "
+        "0.5 ms, because a band without phase shift rings ahead of a stroke as well as after it",
     )
     hold: Annotated[float | str, Quantity("ms", 1, 10_000, words=("stroke",))] = Field(
         "stroke",
@@ -89,6 +92,11 @@ class Band(Settings):
         """The larger of both gains, either sign."""
         return max(self.rest, self.active, key=abs)
 
+    @property
+    def departs(self) -> bool:
+        """Whether the band is further from 0 dB while a stroke sounds than while none does."""
+        return abs(self.active) > abs(self.rest)
+
     def resolved(self, fundamental_hz: float) -> Band:
         """The band with numbers for every word that a number can replace."""
         changes: dict[str, float] = {}
@@ -96,12 +104,16 @@ class Band(Settings):
             changes["at"] = round(fundamental_hz, 2)
         if self.shape == "bell" and self.width is None:
             changes["width"] = 1.0
-        if self.lead == AUTO:
-            depth = abs(self.active - self.rest)
-            near = ARRIVED_DB - TOLERANCE_DB
-            constants = 0.0 if self.delay else math.log(max(depth / near, 1.0))
-            changes["lead"] = min(500.0, math.ceil(10 * constants * self.attack) / 10)
-        return self.updated(**changes)
+        band = self.updated(**changes)
+        return band.updated(lead=band._needed_lead()) if self.lead == AUTO else band
+
+    def _needed_lead(self) -> float:
+        """What `lead: auto` stands for, in ms."""
+        place = self.place()
+        if self.delay or (self.departs and ring_ms(place) > RING_MS):
+            return 0.0
+        depth = abs(self.active - self.rest) / (ARRIVED_DB - TOLERANCE_DB)
+        return min(500.0, math.ceil(10 * math.log(max(depth, 1.0)) * self.attack) / 10)
 
     def place(self) -> ShapedBand:
         """The filter of a resolved band."""
@@ -110,14 +122,24 @@ class Band(Settings):
         return ShapedBand(self.name, shape, at_hz, self.width or 1.0, self.widest_db)
 
 
+def ring_ms(place: ShapedBand) -> float:
+    """Time constant in ms by which a band's own ringing dies away."""
+    if place.shape != "bell":  # the poles of a Butterworth filter
+        return 1000.0 / (math.sqrt(2.0) * math.pi * place.at_hz)
+    half: float = 2.0 ** (place.width_oct / 2.0)
+    return 1000.0 / (math.pi * place.at_hz * (half - 1.0 / half))
+
+
 class DynamicEq(Step):
     """Bells and shelves whose gain is `rest` while no stroke sounds and `active` while one does.
 
     To tame a ring: rest 0 dB, active −8 dB, delay 12 ms. To add weight at the fundamental: rest
     0 dB, active +4 dB. For the wires of a bottom microphone: a high shelf, rest −15 dB, active
     0 dB. For brightness without more cymbals: rest 0 dB, active +5 dB. The strokes are known
-    beforehand, so a band without delay has changed before the stroke begins. The bands have no
-    phase shift, and at 0 dB they leave the sound as it is.
+    beforehand, so a band can have changed before the stroke begins. The bands have no phase
+    shift, and at 0 dB they leave the sound as it is. A low or narrow band that leaves 0 dB for
+    the stroke does so at its first sample, and is back before the next: it would be heard ringing
+    ahead of the stroke.
     """
 
     name: ClassVar[str] = "dynamic_eq"
@@ -190,7 +212,7 @@ def _moves(band: Band, starts: Positions, stops: Positions, rate: int) -> list[M
         stops = starts + round(band.hold * per_ms)
     gains = (band.rest, band.active)
     constants = (band.attack * per_ms, band.release * per_ms)
-    if not band.delay:
+    if not band.delay and (band.lead or not band.departs):
         return switched(starts + begin, stops, gains, constants)
     apart = np.diff(starts, prepend=starts[:1] - 4 * rate)
     clear = np.minimum(round(CLEAR_MS * per_ms), apart // 4)

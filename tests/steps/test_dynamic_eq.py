@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from dsp.steps.dynamic_eq import CLEAR_MS, HYSTERESIS_DB, RETURN_MS, Band, DynamicEq
+from dsp.filters import shaped_section
+from dsp.steps.dynamic_eq import CLEAR_MS, HYSTERESIS_DB, RETURN_MS, Band, DynamicEq, ring_ms
 from tests.steps.scenes import RATE, THREE_STRENGTHS_DB, gain_db, scene_of, take_of, treated
 
 RING = {"name": "ring", "at": 540, "width": 0.6, "active": -7, "delay": 12}
@@ -86,14 +87,56 @@ def test_a_shelf_that_opens_is_open_during_strokes_and_closed_between(scene):
     assert lost == pytest.approx(-15, abs=0.3)
 
 
-def test_an_undelayed_band_has_changed_before_the_first_sample(scene):
-    decision = DynamicEq(bands=[{**WEIGHT, "active": 4, "attack": 5}]).decide(scene)
+def test_a_high_band_has_changed_before_the_first_sample(scene):
+    decision = DynamicEq(
+        bands=[{**WIRES, "rest": 0, "active": 5, "attack": 5, "release": 20}]
+    ).decide(scene)
     gains = gain_db(decision, scene.hits.onset)
-    assert np.abs(gains - 4).max() <= 0.1
+    assert np.abs(gains - 5).max() <= 0.1
     lead = decision.step.bands[0].lead
-    assert lead == pytest.approx(5 * math.log(4 / 0.08), abs=0.1)
+    assert lead == pytest.approx(5 * math.log(5 / 0.08), abs=0.1)
     before = gain_db(decision, scene.hits.onset[2] - ms(lead) - 1)
     assert before[0] == pytest.approx(0, abs=0.05)
+
+
+@pytest.mark.parametrize("apart_ms", [40, 150, 600])
+def test_a_low_band_that_leaves_zero_does_not_ring_ahead_of_strokes(apart_ms):
+    times = [0.2, 0.2 + apart_ms / 1000, 0.2 + 2 * apart_ms / 1000]
+    scene = scene_of(*take_of(times, [-6, -9, -7], seconds=2))
+    out, decision = treated(DynamicEq(bands=[{**WEIGHT, "active": 6}]), scene)
+    assert decision.step.bands[0].lead == 0
+    for onset in scene.hits.onset:
+        ahead = slice(onset - ms(CLEAR_MS), onset)
+        np.testing.assert_array_equal(out[ahead], scene.audio[ahead])
+        change = out[onset - ms(20) : onset] - scene.audio[onset - ms(20) : onset]
+        if onset == scene.hits.onset[0]:
+            assert not change.any()
+        assert gain_db(decision, onset)[0] == pytest.approx(0, abs=1e-9)
+        assert gain_db(decision, onset + ms(1))[0] == pytest.approx(6 * (1 - 1 / math.e), abs=0.05)
+        assert gain_db(decision, onset + ms(12))[0] == 6
+
+
+def test_weight_is_added_to_the_fundamental():
+    scene = scene_of(*take_of([0.2, 1.0], [-6, -20], seconds=2))
+    out, _ = treated(DynamicEq(bands=[{**WEIGHT, "active": 4}]), scene)
+    window = np.hanning(ms(100))
+    for onset in scene.hits.onset:
+        body = slice(onset, onset + ms(100))
+        level = [np.abs(np.fft.rfft(x[body, 0] * window, 8 * RATE)) for x in (out, scene.audio)]
+        assert 20 * np.log10(level[0][196 * 8] / level[1][196 * 8]) == pytest.approx(4, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("band", "expected_ms"),
+    [({**RING, "width": 1.0}, 0.834), ({**WIRES, "at": 150}, 1.5005), (WIRES, 0.0563)],
+)
+def test_ringing_is_that_of_the_filter(band, expected_ms):
+    place = Band(**band).place()
+    flat = replace(place, gain_db=0.0)
+    assert ring_ms(flat) == pytest.approx(expected_ms, abs=5e-4)
+    section = shaped_section(flat.shape, flat.at_hz, flat.width_oct, flat.gain_db, 192_000)
+    poles = np.abs(np.roots([1, *section.a]))
+    assert -1 / math.log(poles.max()) / 192 == pytest.approx(expected_ms, rel=0.02)
 
 
 def test_lead_is_kept_when_given(scene):
