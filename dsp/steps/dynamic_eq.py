@@ -145,7 +145,13 @@ class DynamicEq(Step):
     name: ClassVar[str] = "dynamic_eq"
 
     bands: tuple[Band, ...] = Field(min_length=1, description="The bands, in any order")
-    key: Key = Field("hits")
+    key: Key = Field(
+        "hits",
+        description="Whose strokes the bands follow, and whose sound a band with a level as "
+        "`threshold` listens to: `hits` (the strokes the track is keyed by, and its own sound as "
+        "it reaches the step), `own` (strokes found on this track, and the same sound), or the "
+        "name of another track",
+    )
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:

@@ -81,7 +81,12 @@ class Gate(Step):
     listen_to: Annotated[float | str, Quantity("Hz", 10, 20_000, words=("off",))] = Field(
         "off", description="The key is heard up to this frequency; `off`: no limit"
     )
-    key: Key = Field("hits")
+    key: Key = Field(
+        "hits",
+        description="What opens it: `hits` (the strokes the track is keyed by, where they are loud "
+        "enough in this track), `own` (the sound of this track as it reaches the step), or the "
+        "name of another track (its sound as recorded)",
+    )
 
     @model_validator(mode="after")
     def _thresholds_in_order(self) -> Self:

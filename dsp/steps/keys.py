@@ -53,17 +53,18 @@ def filtered(sound: Samples, rate: int, sections: Sequence[Section]) -> Sound:
     out = np.empty((len(sound), 1), np.float32)
 
     def run(first: int) -> None:
-        low, high = max(0, first - margin), min(len(sound), first + BLOCK + margin)
-        level = np.zeros(min(BLOCK, len(sound) - first))
+        stop = min(first + BLOCK, len(sound))
+        around = sound[max(0, first - margin) : stop + margin]
+        silence = (max(0, margin - first), max(0, stop + margin - len(sound)))
+        level = np.zeros(stop - first)
         for channel in range(sound.shape[1]):
-            x = np.ascontiguousarray(sound[low:high, channel])
+            x = np.pad(around[:, channel], silence)
             for b, a, _ in stacked:
                 band = np.empty((len(x), 1))
                 forward_backward(x, b, a, np.empty((2, 1)), band)
                 x = band[:, 0]
-            inside = x[first - low : first - low + len(level)]
-            np.maximum(level, np.abs(inside), out=level)
-        out[first : first + BLOCK, 0] = level
+            np.maximum(level, np.abs(x[margin : margin + len(level)]), out=level)
+        out[first:stop, 0] = level
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         list(pool.map(run, range(0, len(sound), BLOCK)))

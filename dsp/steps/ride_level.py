@@ -54,7 +54,11 @@ class RideLevel(Step):
         "they get the gain of the full stroke before and after, in proportion to how near each "
         "is in time; `ride`: they are moved toward `toward` like any other stroke",
     )
-    key: Key = Field("hits")
+    key: Key = Field(
+        "hits",
+        description="Whose strokes it follows: `hits` (those the track is keyed by), `own` (those "
+        "found on this track), or the name of another track",
+    )
 
     def sources(self) -> Mapping[str, str]:
         """Another track is needed for its strokes only."""

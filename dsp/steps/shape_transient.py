@@ -46,7 +46,11 @@ class ShapeTransient(Step):
         description="How long the sustain lasts after the attack; `stroke`: until the stroke has "
         "sunk into the bleed",
     )
-    key: Key = Field("hits")
+    key: Key = Field(
+        "hits",
+        description="Whose strokes it follows: `hits` (those the track is keyed by), `own` (those "
+        "found on this track), or the name of another track",
+    )
 
     def sources(self) -> Mapping[str, str]:
         """Another track is needed for its strokes only."""
