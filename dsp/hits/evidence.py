@@ -26,7 +26,13 @@ TILTS_DB = np.array([0.0, 1.0, 2.0, 3.0])
 SPREAD_DB = 4.0
 CAP = 3.0
 KEEP = 0.9
-MEASURES = ["evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible", "excess", "misfit", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid", "high", "air", "mid_tail", "high_tail", "seen25", "seen50", "seen75", "rise0", "rise1", "rise2", "rise3", "rise4", "rise", "louder_before", "louder_after", "mid_less_high", "low_less_mid"]
+MEASURES = [
+    *("evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible"),
+    *("excess", "misfit", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid"),
+    *("high", "air", "mid_tail", "high_tail", "seen25", "seen50", "seen75"),
+    *("rise0", "rise1", "rise2", "rise3", "rise4", "rise"),
+    *("louder_before", "louder_after", "mid_less_high", "low_less_mid"),
+]
 
 
 @dataclass(frozen=True)
@@ -63,6 +69,7 @@ def measure_candidates(
     rate: int,
 ) -> Values:
     """All measures of each candidate, (n, len(MEASURES))."""
+    explained = explain(spectra, drum)
     ratio = 10 * np.log10(spectra.novelty / drum.power)
     tilted = np.quantile(ratio + 1.5 * TILT_OCTAVES, [0.1, 0.25, 0.5, 0.75, 0.9], axis=1).T
     seen = 10 * np.log10(spectra.after / spectra.before)
@@ -70,7 +77,7 @@ def measure_candidates(
     low, attack, tail = ratio[:, :LOW], ratio[:, ATTACK], ratio[:, TAIL]
     mid, high = _middle(attack[:, :third]), _middle(attack[:, third : 2 * third])
     columns = [
-        explain(spectra, drum),
+        explained,
         tilted,
         _middle(low),
         np.quantile(low, 0.25, axis=1),

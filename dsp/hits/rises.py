@@ -26,6 +26,7 @@ SPACING_S = 0.012
 PICK_BANDS_HZ = ((400.0, 900.0), (900.0, 2700.0), (2700.0, 8000.0), (8000.0, 16000.0))
 PICK_Q = 0.5  # critically damped: the filters of a change point must not ring
 PICK_SPANS_S = (0.012, 0.006, 0.008, 0.005, 0.005)  # ahead, behind, sought from, to, run-in
+LOW_WEIGHTS = np.array([1.0, 0.5, 0.0, 0.0])
 LEAST_RISE_DB = 2.2  # mean over bands; of strokes that stand out at all, 1 in 200 rises less
 
 
@@ -88,15 +89,19 @@ def rises_db(energies: Energies) -> Values:
 def find_candidates(x: Values, energies: Energies, rises: Values, rate: int) -> Positions:
     """Samples at which something starts, in rising order: the drum, or anything else.
 
-    Each is given as its frame says and, where that differs, as the change of variance says.
+    Each is given as its frame says and, where they differ, as the change of variance says over
+    all bands, and over the low ones alone: a hat often sounds a moment before the stroke.
     """
     novelty = np.maximum(rises, 0).mean(axis=1)
     marked = np.zeros(len(novelty), dtype=np.bool_)
     local_peaks(novelty, LEAST_RISE_DB, round(SPACING_S / FRAME_S), marked)
     coarse = np.flatnonzero(marked) * energies.hop
     fine = pick_changes(x, coarse, rate)
-    moved = np.abs(fine - coarse) > rate * FRAME_S
-    return np.unique(np.concatenate([coarse, fine[moved]])).astype(np.int64)
+    low = pick_changes(x, coarse, rate, np.tile(LOW_WEIGHTS, (len(coarse), 1)))
+    least = rate * FRAME_S
+    moved = np.abs(fine - coarse) > least
+    apart = (np.abs(low - coarse) > 2 * least) & (np.abs(low - fine) > 2 * least)
+    return np.unique(np.concatenate([coarse, fine[moved], low[apart]])).astype(np.int64)
 
 
 def pick_changes(x: Values, near: Positions, rate: int, weights: Values | None = None) -> Positions:
