@@ -19,6 +19,7 @@ from typing import Any
 
 import click
 
+from dsp.cli.interrupt import interruptible
 from dsp.errors import DrumprintError, RecipeError
 
 STOPPED = 130
@@ -105,33 +106,42 @@ def run(args: list[str]) -> int:
     """Run the command line; return the exit status."""
     # Standard error is for this program's own messages, not for a library's folders.
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    try:
-        status = app.main(args=args, prog_name="drumprint", standalone_mode=False)
-        sys.stdout.flush()
-        return status if isinstance(status, int) else 0
-    except BrokenPipeError:
-        # The reader went away (`drumprint schema | head -1`): nobody is left to tell. Standard
-        # output is pointed elsewhere so that the interpreter's own flush at exit is quiet too.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 1
-    except (KeyboardInterrupt, click.Abort):
-        return _fail(args, "Stopped", "stopped; no file is left half-written", STOPPED)
-    except click.ClickException as fault:
-        context = getattr(fault, "ctx", None)
-        place = context.command_path if context else "drumprint"
-        tail = f"\nHelp: {place} --help"
-        return _fail(args, "UsageError", fault.format_message(), 2, tail=tail)
-    except DrumprintError as fault:
-        faults = [vars(f) for f in fault.faults] if isinstance(fault, RecipeError) else None
-        return _fail(args, type(fault).__name__, str(fault), fault.exit_status, faults)
-    except OSError as fault:
-        where = f"{fault.filename}: " if fault.filename else ""
-        return _fail(args, "OSError", f"{where}{fault.strerror or fault}", 1)
-    except MemoryError:
-        return _fail(args, "MemoryError", "not enough memory for this take", 1)
-    except Exception as fault:  # the last net: a fault of the program still gets one message
-        message = f"internal fault, {type(fault).__name__}: {fault} (--debug shows where)"
-        return _fail(args, "InternalError", message, 1)
+    with interruptible() as interrupt:
+        try:
+            status = app.main(args=args, prog_name="drumprint", standalone_mode=False)
+            sys.stdout.flush()
+        except BaseException as fault:
+            if isinstance(fault, SystemExit):
+                raise
+            return _told(args, KeyboardInterrupt() if interrupt.requested else fault)
+    return status if isinstance(status, int) else 0
+
+
+def _told(args: list[str], fault: BaseException) -> int:
+    """Tell people what went wrong; return the exit status."""
+    match fault:
+        case BrokenPipeError():
+            # The reader went away (`drumprint schema | head -1`): nobody is left to tell. Standard
+            # output is pointed elsewhere so that the interpreter's own flush at exit is quiet too.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return 1
+        case KeyboardInterrupt() | click.Abort():
+            return _fail(args, "Stopped", "stopped; no file is left half-written", STOPPED)
+        case click.ClickException():
+            context = getattr(fault, "ctx", None)
+            tail = f"\nHelp: {context.command_path if context else 'drumprint'} --help"
+            return _fail(args, "UsageError", fault.format_message(), 2, tail=tail)
+        case DrumprintError():
+            faults = [vars(f) for f in fault.faults] if isinstance(fault, RecipeError) else None
+            return _fail(args, type(fault).__name__, str(fault), fault.exit_status, faults)
+        case OSError():
+            where = f"{fault.filename}: " if fault.filename else ""
+            return _fail(args, "OSError", f"{where}{fault.strerror or fault}", 1)
+        case MemoryError():
+            return _fail(args, "MemoryError", "not enough memory for this take", 1)
+    # The last net: a fault of the program still gets one message.
+    message = f"internal fault, {type(fault).__name__}: {fault} (--debug shows where)"
+    return _fail(args, "InternalError", message, 1)
 
 
 def _fail(

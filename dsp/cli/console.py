@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dsp.cli.interrupt import INTERRUPT
 from dsp.errors import UsageError
 
 if TYPE_CHECKING:
@@ -40,10 +41,10 @@ def console() -> Console:
 
 
 @contextmanager
-def progress_bar(shown: bool) -> Iterator[Progress | None]:
-    """A bar on standard error where that is a terminal; elsewhere nothing (yields None)."""
+def progress_bar(shown: bool) -> Iterator[Progress]:
+    """A bar on standard error where that is a terminal; also where a lost Ctrl-C takes effect."""
     if not shown or not sys.stderr.isatty():
-        yield None
+        yield lambda _share, _doing: INTERRUPT.check()
         return
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
@@ -51,7 +52,12 @@ def progress_bar(shown: bool) -> Iterator[Progress | None]:
     columns = (TextColumn("{task.description}"), BarColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("reading", total=1.0)
-        yield lambda share, doing: bar.update(task, completed=share, description=doing)
+
+        def show(share: float, doing: str) -> None:
+            INTERRUPT.check()
+            bar.update(task, completed=share, description=doing)
+
+        yield show
 
 
 def track_files(arguments: Sequence[str]) -> dict[str, Path]:
