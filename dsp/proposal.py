@@ -13,6 +13,7 @@ Decisions:
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,8 @@ import numpy as np
 from dsp.hits.hitmap import HitMap, Ring
 
 MOST_RINGS = 3
+RING_WIDTH_OCT = 0.4
+COMMENT_WIDTH = 92
 LOWEST_RING_HZ, HIGHEST_RING_HZ = 250.0, 4000.0  # below is the drum's body, above the wires
 SHORTEST_RING_S = 0.15  # T60; what dies sooner is not heard as a ring (common practice, no source)
 NEAR_FUNDAMENTAL = 1.25  # ratio; the fundamental itself is no ring to be tamed
@@ -112,7 +115,10 @@ def _equalise(hits: HitMap) -> Part | None:
 
 
 def rings_to_tame(hits: HitMap) -> list[Ring]:
-    """The rings worth a band, longest first: above the drum's body, and long enough to be heard."""
+    """The rings worth a band, longest first: above the drum's body, and long enough to be heard.
+
+    Of rings that one band would cover only the longest is named, since overlapping bands add.
+    """
     floor = LOWEST_RING_HZ
     if math.isfinite(hits.fundamental_hz):
         floor = max(floor, NEAR_FUNDAMENTAL * hits.fundamental_hz)
@@ -121,7 +127,11 @@ def rings_to_tame(hits: HitMap) -> list[Ring]:
         for ring in hits.rings
         if floor <= ring.hz <= HIGHEST_RING_HZ and ring.t60_s >= SHORTEST_RING_S
     ]
-    return sorted(heard, key=lambda ring: -ring.t60_s)[:MOST_RINGS]
+    chosen: list[Ring] = []
+    for ring in sorted(heard, key=lambda ring: -ring.t60_s):
+        if all(abs(math.log2(ring.hz / other.hz)) >= RING_WIDTH_OCT for other in chosen):
+            chosen.append(ring)
+    return chosen[:MOST_RINGS]
 
 
 def _ring_band(number: int, ring: Ring) -> dict[str, Any]:
@@ -131,7 +141,7 @@ def _ring_band(number: int, ring: Ring) -> dict[str, Any]:
         "name": f"ring {number}",
         "shape": "bell",
         "at": _hz(ring.hz),
-        "width": "0.4 oct",
+        "width": f"{RING_WIDTH_OCT:g} oct",
         "rest": "0 dB",
         "active": f"-{depth} dB",
         "delay": "12 ms",
@@ -157,7 +167,7 @@ def proposal_yaml(proposal: Proposal, track: str, measured: list[str]) -> str:
     lines = [f"# {line}" for line in measured]
     lines += ["drumprint: 1", f"about: {ABOUT}", "tracks:", f"  {_scalar(track)}:", "    steps:"]
     for (name, settings), comment in zip(proposal.steps, proposal.comments, strict=True):
-        lines.append(f"      # {comment}")
+        lines += [f"      # {part}" for part in textwrap.wrap(comment, COMMENT_WIDTH)]
         text = yaml.safe_dump([{name: settings}], sort_keys=False, width=200)
         lines += [f"      {line}" for line in text.rstrip().splitlines()]
     return "\n".join(lines) + "\n"

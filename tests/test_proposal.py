@@ -50,6 +50,12 @@ def test_longer_rings_get_more():
     assert [band["active"] for band in bands] == ["-8 dB", "-4 dB", "2 dB"]
 
 
+def test_rings_that_one_band_covers_get_one_band():
+    rings = (Ring(486.0, 0.5), Ring(555.0, 0.6), Ring(800.0, 0.3))
+    bands = steps(hit_map(rings=rings))["dynamic_eq"]["bands"]
+    assert [band["at"] for band in bands] == ["555.0 Hz", "800.0 Hz", "201.3 Hz"]
+
+
 @pytest.mark.parametrize(
     ("changes", "absent"),
     [
