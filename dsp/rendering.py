@@ -112,12 +112,13 @@ def summary(outcome: TrackOutcome, sizes: Mapping[str, int]) -> TrackSummary:
     """What people are told of one track."""
     treated = outcome.treated
     names = [treated.track + ending for ending in (AUDIO, PICTURE, CURVES)]
+    said = [f"{d.step.name}: {note}" for d in treated.decisions for note in d.notes]
     return TrackSummary(
         track=treated.track,
         before=treated.before,
         after=treated.after,
         files=tuple(FileWritten(name, sizes[name]) for name in names),
-        notes=tuple(track_notes(outcome)),
+        notes=(*track_notes(outcome), *said),
     )
 
 
