@@ -50,7 +50,8 @@ def load_weights() -> Weights:
     data = json.loads(files("dsp.hits").joinpath("evidence.json").read_text("utf-8"))
     if data["measures"] != MEASURES:
         raise ValueError("evidence.json was fitted for other measures; run bench.train_hits")
-    return Weights(*(np.array(data[key]) for key in ("mean", "scale", "weight")), data["offset"])
+    mean, scale, weight = (np.array(data[key]) for key in ("mean", "scale", "weight"))
+    return Weights(mean, scale, weight, float(data["offset"]))
 
 
 def probability(measures: Values, weights: Weights) -> Values:

@@ -45,8 +45,7 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     events share; toms, kick and cymbals, which do not share it, are not hits. Nothing depends on
     the level of the track. See `HitMap` for what is measured.
     """
-    x = samples[:, 0] if samples.shape[1] == 1 else samples.mean(axis=1)
-    x = np.ascontiguousarray(x)
+    x = _mono(samples)
     energies = measure_energies(x, rate)
     found = measure_track(x, energies, rate)
     if found.drum is None:
@@ -61,6 +60,15 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     if len(chosen) < LEAST_STROKES or np.isnan(fundamental):
         return no_hits(samples, rate, "what starts in this track does not sound like a drum")
     return _assemble(samples, x, energies, found, chosen, onset, spans, fundamental, rate)
+
+
+def _mono(samples: Samples) -> Values:
+    """Mean of the channels without its constant part, which would start like a stroke."""
+    x = samples[:, 0] if samples.shape[1] == 1 else samples.mean(axis=1)
+    constant = float(x.mean())
+    if abs(constant) > 1e-3 * float(np.abs(x).max(initial=0.0)):
+        return np.asarray(x - constant)
+    return np.ascontiguousarray(x)
 
 
 def no_hits(samples: Samples, rate: int, note: str) -> HitMap:

@@ -83,7 +83,8 @@ def rises_db(energies: Energies) -> Values:
     behind = np.maximum(frame - BEFORE_FRAMES, 0)
     after = (sums[ahead] - sums[frame]) / (ahead - frame)[:, None]
     before = (sums[frame] - sums[behind]) / np.maximum(frame - behind, 1)[:, None]
-    return 10 * np.log10((np.maximum(after, 0) + quiet) / (np.maximum(before, 0) + quiet))
+    rise = (np.maximum(after, 0) + quiet) / (np.maximum(before, 0) + quiet)
+    return np.asarray(10 * np.log10(rise))
 
 
 def find_candidates(x: Values, energies: Energies, rises: Values, rate: int) -> Positions:

@@ -31,7 +31,7 @@ def measure_levels(spectra: Spectra, drum: DrumStroke, explained: Values) -> Val
     power = np.where(shape > spectra.before, own, shape)
     size = LOW + len(HIGH_EDGES_HZ) - 1
     total = (power[:, :size] * _WIDTH_HZ).sum(axis=1)
-    return 10 * np.log10(total / (drum.power[:size] * _WIDTH_HZ).sum())
+    return np.asarray(10 * np.log10(total / (drum.power[:size] * _WIDTH_HZ).sum()))
 
 
 def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]]:
@@ -57,7 +57,7 @@ def _ghost_limit(strength: Values) -> float:
     if gaps[widest] < 3.0:
         return GHOST_DB
     lower, upper = edges[widest], edges[widest + 1]
-    return float(np.clip(GHOST_DB, lower + 1e-9, upper - 1e-9)) if widest else float(upper - 1e-9)
+    return float(np.clip(GHOST_DB, lower + 1e-9, upper - 1e-9))
 
 
 def learn_decay(energies: Energies, frames: Positions, gaps: Positions) -> Values:
@@ -79,7 +79,7 @@ def learn_decay(energies: Energies, frames: Positions, gaps: Positions) -> Value
         count[:stop] += 1
     known = int(np.argmin(count)) if (count == 0).any() else length
     if known < 60:
-        return np.minimum(-np.arange(length) * 0.0005 * 200.0, 0.0)  # 60 dB in 0.3 s
+        return np.asarray(-200.0 * 0.0005 * np.arange(length))  # 60 dB in 0.3 s
     decay = np.minimum.accumulate(total[:known] / count[:known])
     half = known // 3
     slope = min((decay[-1] - decay[half]) / (known - 1 - half), -0.01)
@@ -94,4 +94,4 @@ def find_ends(
     lasting = np.searchsorted(-decay, np.maximum(above_bleed_db, 0.0)) * 0.0005
     span = np.clip(lasting, SHORTEST_S, LONGEST_S) * rate
     following = np.append(onset[1:], frames)
-    return np.minimum(np.minimum(onset + span.astype(np.int64), following), frames)
+    return np.asarray(np.minimum(np.minimum(onset + span.astype(np.int64), following), frames))

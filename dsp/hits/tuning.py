@@ -36,7 +36,7 @@ def mode_spectrum(
     hz = np.fft.rfftfreq(size, 1 / rate)
     keep = hz < 5000
     if len(chosen) == 0:
-        return hz[keep], np.full(int(keep.sum()), -300.0)
+        return np.asarray(hz[keep]), np.full(int(keep.sum()), -300.0)
     window = np.hanning(2 * count + 1)[count : 2 * count] * np.minimum(
         np.arange(count) / (0.004 * rate), 1
     )
@@ -45,7 +45,7 @@ def mode_spectrum(
         part = x[onset + skip : onset + skip + count] * window
         power = np.abs(np.fft.rfft(part, size)[keep]) ** 2
         rows.append(10 * np.log10(power / max(power.sum(), 1e-300) + 1e-15))
-    return hz[keep], np.median(rows, axis=0)
+    return np.asarray(hz[keep]), np.asarray(np.median(rows, axis=0))
 
 
 def find_fundamental(hz: Values, spectrum_db: Values) -> float:

@@ -112,12 +112,12 @@ def change_points(x, near, b, a, weights, run_in, ahead, behind, low, high, scra
 def attack_starts(x, near, b, a, weights, spans, rise, scratch, out):
     """First sample of each stroke: where its own attack begins, not an event just before it.
 
-    Each band's power is taken relative to the stroke's own highest in that band, so that
-    something softer a moment earlier stays below `rise`; the first sustained crossing is found
-    and the change of variance picked closely around it, as in `change_points`; where too much was there
-    already, `near` stays. `spans` are
-    samples: 0 run-in, 1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6
-    variance before it. Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
+    Each band's power is taken relative to the stroke's own highest in that band, so that something
+    softer a moment earlier stays below `rise` (or three times what was there already); the first
+    sustained crossing is found, and the change of variance picked closely around it, as in
+    `change_points`. Where too much was there already, `near` stays. `spans` are samples: 0 run-in,
+    1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6 variance around it.
+    Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
     """
     run_in, ahead, behind, smooth, back, on, margin = spans
     count = weights.shape[1]

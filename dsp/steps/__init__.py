@@ -9,9 +9,10 @@ from dsp.steps.gate import Gate
 from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
 from dsp.steps.shape_transient import ShapeTransient
+from dsp.steps.suppress_bleed import SuppressBleed
 
 STEPS: dict[str, type[Step]] = {
-    step.name: step for step in (RideLevel, Gate, DynamicEq, ShapeTransient, Level)
+    step.name: step for step in (SuppressBleed, RideLevel, Gate, DynamicEq, ShapeTransient, Level)
 }
 
 __all__ = [
@@ -26,4 +27,5 @@ __all__ = [
     "Settings",
     "ShapeTransient",
     "Step",
+    "SuppressBleed",
 ]

@@ -1,0 +1,208 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the drum alone should sound like: its spectrum and decay, learned from its strokes.
+
+Bleed can only add. So whatever is common to the quieter of many like strokes, in a band, at a
+time after the onset, is the drum: low quantiles over strokes, not means.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels
+from dsp.kernels.bleed import predict_drum
+
+Values = NDArray[np.float64]
+Frames = NDArray[np.int64]
+
+AHEAD = 6  # frames of a shape ahead of the onset: the bands' filters ring that early
+LENGTH = round(1.0 / FRAME_S)
+ATTACK = round(0.020 / FRAME_S)
+MOST_STROKES = 64
+SOFT_DB = -10.0
+LOW_QUANTILE, NEXT_QUANTILE = 0.15, 0.40
+BETWEEN = 0.783  # standard deviations between these two quantiles of a normal distribution
+TO_MIDDLE = 1.036  # and from the lower one to the median
+LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
+WILD_DB = 4.0
+BELOW_DB_PER_OCTAVE = 14.0
+THUMP_T60_S = 0.35
+
+
+@dataclass(frozen=True)
+class Strokes:
+    """Where strokes start and what is known of them: frames, next onsets, strength in dB."""
+
+    first: Frames
+    following: Frames
+    strength_db: Values
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+
+@dataclass(frozen=True)
+class Attack:
+    """Level of each stroke in each band: typical ones, their spread, and each stroke's own.
+
+    `level` (strokes, bands) dB; `spread` (bands,) dB; `wild` (bands,) where bleed hides the drum
+    in most strokes; `visible` (strokes, bands) dB above the bleed.
+    """
+
+    level: Values
+    spread: Values
+    wild: NDArray[np.bool_]
+    visible: Values
+
+
+def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental: float) -> Attack:
+    """Level of every stroke over its first 20 ms, bleed taken out, drawn towards the typical.
+
+    The softer a stroke stands out in a band, the more the typical spectrum at its strength
+    counts. Below the fundamental a drum has no modes: where the strokes disagree wildly there
+    (a kick under most of them), the level falls by 14 dB an octave instead.
+    """
+    power = _attack_power(levels, strokes)
+    under = 10 ** (0.1 * bleed[strokes.first].astype(np.float64))
+    measured = 10 * np.log10(np.maximum(power - under, 0.1 * power))
+    visible = 10 * np.log10(power / under)
+    offset = measured - strokes.strength_db[:, None]
+    firm = strokes.strength_db > SOFT_DB
+    if firm.sum() < 4:
+        firm[:] = True
+    typical, spread, raw = _low_fit(offset[firm])
+    typical, wild = _cap_below(typical, raw, offset, fundamental)
+    slope = _softness(typical, offset, visible, strokes.strength_db, firm)
+    softer = np.minimum(strokes.strength_db - np.median(strokes.strength_db[firm]), 0)
+    expected = typical + strokes.strength_db[:, None] + (slope - 1) * softer[:, None]
+    doubt = 1.0 + 10 ** (np.clip(10 - visible, -20, 30) / 10)
+    trust = (1 / doubt**2) / (1 / doubt**2 + 1 / spread**2)
+    level = trust * measured + (1 - trust) * expected
+    return Attack(np.minimum(level, expected + 1.5 * spread), spread, wild, visible)
+
+
+def _attack_power(levels: Levels, strokes: Strokes) -> Values:
+    """Mean power over each stroke's first 20 ms, or until the next."""
+    stops = np.maximum(np.minimum(strokes.first + ATTACK, strokes.following), strokes.first + 1)
+    rows = [
+        (10 ** (0.1 * levels[a:b].astype(np.float64))).mean(axis=0)
+        for a, b in zip(strokes.first, stops, strict=True)
+    ]
+    return np.array(rows)
+
+
+def _low_fit(values: Values) -> tuple[Values, Values, Values]:
+    """Middle and spread of the low side of values (strokes, bands), and the raw spread."""
+    low = np.quantile(values, LOW_QUANTILE, axis=0)
+    raw = (np.quantile(values, NEXT_QUANTILE, axis=0) - low) / BETWEEN
+    spread = np.clip(raw, LEAST_SPREAD_DB, MOST_SPREAD_DB)
+    return low + TO_MIDDLE * np.minimum(spread, TRUSTED_SPREAD_DB), spread, raw
+
+
+def _cap_below(
+    typical: Values, raw: Values, offset: Values, fundamental: float
+) -> tuple[Values, NDArray[np.bool_]]:
+    """Keep bleed below the fundamental from passing for the drum."""
+    everything, _, raw_all = _low_fit(offset)
+    at = int(np.argmin(np.abs(np.log(CENTRES_HZ / fundamental))))
+    octaves = np.maximum(np.log2(0.95 * fundamental / CENTRES_HZ), 0)
+    limit = typical[max(at - 1, 0) : at + 2].max() - BELOW_DB_PER_OCTAVE * octaves
+    below = octaves > 0.15
+    disagree = np.maximum(raw, raw_all) > WILD_DB
+    typical = np.where(below, np.minimum(typical, everything), typical)
+    typical = np.where(below & disagree, np.minimum(typical, limit), typical)
+    return typical, (octaves > 0.4) & disagree
+
+
+def _softness(
+    typical: Values, offset: Values, visible: Values, strength: Values, firm: NDArray[np.bool_]
+) -> Values:
+    """How much faster than its strength each band of a soft stroke falls: 1 is alike."""
+    soft = strength <= SOFT_DB
+    if soft.sum() < 4 or not firm.any():
+        return np.ones(len(typical))
+    quieter, _, _ = _low_fit(offset[soft])
+    distance = np.median(strength[soft]) - np.median(strength[firm])
+    slope = np.clip(1 + (quieter - typical) / min(distance, -1.0), 0.8, 1.5)
+    seen = np.median(visible[soft], axis=0) > 3
+    return np.where(seen, slope, np.median(slope[seen]) if seen.any() else 1.0)
+
+
+def learn_shape(levels: Levels, attack: Attack, strokes: Strokes) -> Values:
+    """Decay in dB against the attack level, (AHEAD + LENGTH, bands); AHEAD rows come first."""
+    frames, bands = levels.shape
+    count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
+    shape = np.empty((AHEAD + LENGTH, bands))
+    for k in range(bands):
+        chosen = np.argsort(-attack.visible[:, k], kind="stable")[:count]
+        rows = np.full((count, AHEAD + LENGTH), np.nan)
+        for row, n in zip(rows, chosen, strict=True):
+            start = strokes.first[n] - AHEAD
+            last = n == len(strokes) - 1
+            stop = min(strokes.following[n] - (0 if last else 3), start + len(row), frames)
+            low = max(start, 0)
+            if stop > low:
+                row[low - start : stop - start] = levels[low:stop, k] - attack.level[n, k]
+        shape[:, k] = _decay(rows, float(CENTRES_HZ[k]), bool(attack.wild[k]))
+    return shape
+
+
+def _decay(rows: Values, centre_hz: float, wild: bool) -> Values:
+    """One band's decay: a low quantile over strokes while it is the drum, then its own slope."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # columns that no stroke reaches
+        low = np.nanquantile(rows, 0.3, axis=0) + 1.5
+    known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
+    shortest = round(0.03 / FRAME_S)
+    reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
+    low = np.where(np.isfinite(low), low, FLOOR_DB)
+    peak = int(np.argmax(low[AHEAD : AHEAD + round(0.06 / FRAME_S)]))
+    width = int(np.clip(3.0 / centre_hz, 0.006, 0.03) / FRAME_S) | 1
+    body = low[AHEAD : AHEAD + reach]
+    smooth = np.convolve(body, np.ones(width) / width, "same") if reach > width else body
+    hull = lower_hull(smooth[peak : max(reach - width // 2, peak + 3)])
+    length = max(int((hull > hull.min() + 5.0).sum()), round(0.02 / FRAME_S))
+    falling = hull[: min(length, len(hull))]
+    carried = _carry_on(falling, LENGTH - peak)
+    kept = low[AHEAD + peak : AHEAD + peak + len(falling)]
+    carried[: len(falling)] = np.minimum(kept, carried[: len(falling)] + 8.0)
+    decay = np.concatenate([low[: AHEAD + peak], carried])
+    if wild:
+        after = np.maximum(np.arange(LENGTH) - round(0.012 / FRAME_S), 0)
+        decay[AHEAD:] = np.minimum(decay[AHEAD:], 3 - 60 * FRAME_S / THUMP_T60_S * after)
+    return decay
+
+
+def _carry_on(falling: Values, count: int) -> Values:
+    """Go on at the slope of the last 60 ms, at most 750 and at least 30 dB a second."""
+    start = max(0, len(falling) - round(0.06 / FRAME_S))
+    slope = -60 * FRAME_S / 0.35
+    if falling[0] - falling[-1] >= 6 and len(falling) - 1 > start:
+        slope = (falling[-1] - falling[start]) / (len(falling) - 1 - start)
+    slope = float(np.clip(slope, -750 * FRAME_S, -30 * FRAME_S))
+    more = falling[-1] + slope * np.arange(1, max(count - len(falling), 0) + 1)
+    return np.concatenate([falling, more])[:count]
+
+
+def lower_hull(y: Values) -> Values:
+    """Largest convex curve that nowhere exceeds y (n,), and does not rise: a plain decay."""
+    corners: list[int] = []
+    for i in range(len(y)):
+        while len(corners) >= 2:
+            a, b = corners[-2:]
+            if (y[b] - y[a]) * (i - a) < (y[i] - y[a]) * (b - a):
+                break
+            corners.pop()
+        corners.append(i)
+    return np.minimum.accumulate(np.interp(np.arange(len(y)), corners, y[corners]))
+
+
+def predict(strokes: Strokes, attack: Attack, shape: Values, frames: int) -> Levels:
+    """Level in dB of the drum alone, (frames, bands)."""
+    power = np.empty((frames, shape.shape[1]), np.float32)
+    predict_drum(strokes.first, attack.level, shape, AHEAD, 10 ** (FLOOR_DB / 10), power)
+    return power

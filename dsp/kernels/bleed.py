@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Loops of bleed suppression: band powers, the predicted drum, the tracked bleed, the gains."""
+
+import math
+
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def split_powers(x, below, start, hop, out):
+    """Mean square of each band in frames of `hop` samples.
+
+    x (n,); below (n, c): what lies below each of c crossovers; the first frame begins at sample
+    `start`; out (frames, c + 1), bands low to high.
+    """
+    crossovers = below.shape[1]
+    for f in range(out.shape[0]):
+        for k in range(crossovers + 1):
+            out[f, k] = 0.0
+        first = start + f * hop
+        for i in range(first, first + hop):
+            under = 0.0
+            for k in range(crossovers):
+                band = below[i, k] - under
+                under = below[i, k]
+                out[f, k] += band * band
+            band = x[i] - under
+            out[f, crossovers] += band * band
+        for k in range(crossovers + 1):
+            out[f, k] /= hop
+
+
+@njit(cache=True, nogil=True)
+def levels_of(power, weights, floor, out):
+    """Level in dB of band powers (f, k) smoothed over frames by an odd window that sums to 1."""
+    frames, bands = power.shape
+    half = weights.shape[0] // 2
+    for f in range(frames):
+        for k in range(bands):
+            total = 0.0
+            for j in range(-half, half + 1):
+                if 0 <= f + j < frames:
+                    total += weights[j + half] * power[f + j, k]
+            out[f, k] = 10.0 * math.log10(total + floor)
+
+
+@njit(cache=True, nogil=True)
+def predict_drum(first, level, shape, ahead, floor, out):
+    """Level in dB of the drum alone, (f, k): every stroke's decay, added in power.
+
+    first (n,) frames of the onsets; level (n, k) dB of each stroke; shape (t, k) dB of the decay
+    against that level, its row `ahead` at the onset.
+    """
+    frames, bands = out.shape
+    length = shape.shape[0]
+    for f in range(frames):
+        for k in range(bands):
+            out[f, k] = floor
+    for n in range(first.shape[0]):
+        start = first[n] - ahead
+        for t in range(max(0, -start), min(length, frames - start)):
+            f = start + t
+            for k in range(bands):
+                if level[n, k] + shape[t, k] > -190.0:
+                    out[f, k] += 10.0 ** (0.1 * (level[n, k] + shape[t, k]))
+    for f in range(frames):
+        for k in range(bands):
+            out[f, k] = 10.0 * math.log10(out[f, k])
+
+
+@njit(cache=True, nogil=True)
+def track_bleed(level, calm, drum, hidden, excess, half, out):
+    """Level in dB of the bleed, (f, k): seen, or carried on where the drum covers it.
+
+    `level` and `calm` (level smoothed further) of the track, `drum` predicted. Bleed is seen where
+    level exceeds drum by `excess` dB and `hidden` (f,) is false. In between it is no louder than
+    it last was, than the straight line to where it is next seen, or than the track itself has
+    been since. Seen levels are means over ± half frames.
+    """
+    frames, bands = level.shape
+    for k in range(bands):
+        last = -1
+        for f in range(frames):
+            if hidden[f] or level[f, k] <= drum[f, k] + excess:
+                continue
+            total = 0.0
+            count = 0
+            for j in range(max(0, f - half), min(frames, f + half + 1)):
+                if not hidden[j] and level[j, k] > drum[j, k] + excess:
+                    total += level[j, k]
+                    count += 1
+            now = total / count
+            before = out[last, k] if last >= 0 else now
+            for g in range(last + 1, f):
+                share = (g - last) / (f - last) if last >= 0 else 1.0
+                line = before + (now - before) * share
+                out[g, k] = min(line, before)
+            out[f, k] = now
+            last = f
+        if last < 0:
+            lowest = 1e9
+            for f in range(frames):
+                lowest = min(lowest, calm[f, k])
+            for f in range(frames):
+                out[f, k] = lowest
+            continue
+        for g in range(last + 1, frames):
+            out[g, k] = out[last, k]
+        most = 1e9
+        for f in range(frames):
+            if not hidden[f] and level[f, k] > drum[f, k] + excess:
+                most = max(calm[f, k], out[f, k])
+                out[f, k] = level[f, k]
+            else:
+                most = min(most, calm[f, k])
+                out[f, k] = min(out[f, k], most)
+
+
+@njit(cache=True, nogil=True)
+def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
+    """Gain in dB, (f, k), from a table over drum − level and bleed − level, all in dB."""
+    frames, bands = level.shape
+    rows, columns = table.shape
+    for f in range(frames):
+        for k in range(bands):
+            i = (drum[f, k] - level[f, k] - d_first) / d_step
+            j = (bleed[f, k] - level[f, k] - b_first) / b_step
+            i = min(max(i, 0.0), rows - 1.001)
+            j = min(max(j, 0.0), columns - 1.001)
+            row, column = int(i), int(j)
+            u, v = i - row, j - column
+            low = table[row, column] * (1 - v) + table[row, column + 1] * v
+            high = table[row + 1, column] * (1 - v) + table[row + 1, column + 1] * v
+            out[f, k] = low * (1 - u) + high * u
