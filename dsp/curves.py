@@ -179,10 +179,11 @@ class _Worker:
         gains_between(self.curve.at, self.curve.db, first, gains)
         offset = first - wave_start  # the block's audio starts here + margin
         inside = wave[offset + self.margin : offset + self.margin + count]
-        if (gains == gains[:, :1]).all() and not isinstance(self.curve.layout, ShapedBands):
+        alike = not isinstance(self.curve.layout, ShapedBands) and self._alike(first, count)
+        if alike:
             np.multiply(inside, gains[:, :1], out=target)
             return
-        if (gains == 1.0).all():
+        if isinstance(self.curve.layout, ShapedBands) and (gains == 1.0).all():
             target[...] = inside
             return
         mix = mix_splits if isinstance(self.curve.layout, SplitBands) else add_band_differences
@@ -200,6 +201,13 @@ class _Worker:
                 result,
             )
             target[:, channel] = result
+
+    def _alike(self, first: int, count: int) -> bool:
+        """Whether all bands share one gain at every point that bears on these samples."""
+        at, db = self.curve.at, self.curve.db
+        low = max(int(np.searchsorted(at, first, "right")) - 1, 0)
+        high = int(np.searchsorted(at, first + count - 1, "left")) + 1
+        return bool((db[low:high] == db[low:high, :1]).all())
 
 
 def save_curves(path: Path, curves: dict[str, GainCurve]) -> None:

@@ -7,7 +7,6 @@ time after the onset, is the drum: low quantiles over strokes, not means.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -153,13 +152,10 @@ def learn_shape(levels: Levels, attack: Attack, strokes: Strokes) -> Values:
 
 def _decay(rows: Values, centre_hz: float, wild: bool) -> Values:
     """One band's decay: a low quantile over strokes while it is the drum, then its own slope."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # columns that no stroke reaches
-        low = np.nanquantile(rows, 0.3, axis=0) + 1.5
+    low = _low_quantile(rows, 0.3) + 1.5
     known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
     shortest = round(0.03 / FRAME_S)
     reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
-    low = np.where(np.isfinite(low), low, FLOOR_DB)
     peak = int(np.argmax(low[AHEAD : AHEAD + round(0.06 / FRAME_S)]))
     width = int(np.clip(3.0 / centre_hz, 0.006, 0.03) / FRAME_S) | 1
     body = low[AHEAD : AHEAD + reach]
@@ -175,6 +171,18 @@ def _decay(rows: Values, centre_hz: float, wild: bool) -> Values:
         after = np.maximum(np.arange(LENGTH) - round(0.012 / FRAME_S), 0)
         decay[AHEAD:] = np.minimum(decay[AHEAD:], 3 - 60 * FRAME_S / THUMP_T60_S * after)
     return decay
+
+
+def _low_quantile(rows: Values, share: float) -> Values:
+    """Quantile over strokes of those that reach each time; FLOOR_DB where none does."""
+    count = np.isfinite(rows).sum(axis=0)
+    ranked = np.sort(rows, axis=0)  # what is not known sorts last
+    place = share * np.maximum(count - 1, 0)
+    below = place.astype(int)
+    above = np.minimum(below + 1, np.maximum(count - 1, 0))
+    column = np.arange(rows.shape[1])
+    low, high = ranked[below, column], ranked[above, column]
+    return np.where(count > 0, low + (place - below) * (high - low), FLOOR_DB)
 
 
 def _carry_on(falling: Values, count: int) -> Values:
@@ -204,5 +212,6 @@ def lower_hull(y: Values) -> Values:
 def predict(strokes: Strokes, attack: Attack, shape: Values, frames: int) -> Levels:
     """Level in dB of the drum alone, (frames, bands)."""
     power = np.empty((frames, shape.shape[1]), np.float32)
-    predict_drum(strokes.first, attack.level, shape, AHEAD, 10 ** (FLOOR_DB / 10), power)
+    level, decay = 10 ** (0.1 * attack.level), 10 ** (0.1 * shape)
+    predict_drum(strokes.first, level, decay, AHEAD, 10 ** (FLOOR_DB / 10), power)
     return power

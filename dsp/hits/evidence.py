@@ -9,6 +9,8 @@ stroke) or to what was there before, so neither level nor tuning matters.
 from __future__ import annotations
 
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib.resources import files
 
@@ -21,11 +23,12 @@ from dsp.kernels.onsets import stroke_evidence
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
 
-LEVELS_DB = np.arange(-42.0, 4.0, 1.5)
-TILTS_DB = np.array([0.0, 1.0, 2.0, 3.0])
+LEVELS_DB = np.arange(-42.0, 4.0, 2.0)
+TILTS_DB = np.array([0.0, 1.5, 3.0])
 SPREAD_DB = 4.0
 CAP = 3.0
 KEEP = 0.9
+CHUNK = 512
 MEASURES = [
     *("evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible"),
     *("excess", "misfit", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid"),
@@ -101,10 +104,16 @@ def measure_candidates(
 def explain(spectra: Spectra, drum: DrumStroke) -> Values:
     """Evidence for a stroke by its most likely level and tilt; the first ten measures."""
     best = np.empty((len(spectra.after), 4))
-    stroke_evidence(
-        spectra.after, spectra.before, drum.power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
-        SPREAD_DB, CAP, KEEP, best,
-    )  # fmt: skip
+
+    def work(first: int) -> None:
+        part = slice(first, first + CHUNK)
+        stroke_evidence(
+            spectra.after[part], spectra.before[part], drum.power, TILT_OCTAVES, TILTS_DB,
+            LEVELS_DB, SPREAD_DB, CAP, KEEP, best[part],
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, range(0, len(best), CHUNK)))
     level, tilt = best[:, 1:2], best[:, 2:3]
     stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
     error = 10 * np.log10(spectra.after / (KEEP * spectra.before + stroke))

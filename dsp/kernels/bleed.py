@@ -48,8 +48,8 @@ def levels_of(power, weights, floor, out):
 def predict_drum(first, level, shape, ahead, floor, out):
     """Level in dB of the drum alone, (f, k): every stroke's decay, added in power.
 
-    first (n,) frames of the onsets; level (n, k) dB of each stroke; shape (t, k) dB of the decay
-    against that level, its row `ahead` at the onset.
+    first (n,) frames of the onsets; level (n, k) power of each stroke; shape (t, k) power of the
+    decay against it, its row `ahead` at the onset; `floor` is a power too.
     """
     frames, bands = out.shape
     length = shape.shape[0]
@@ -61,8 +61,7 @@ def predict_drum(first, level, shape, ahead, floor, out):
         for t in range(max(0, -start), min(length, frames - start)):
             f = start + t
             for k in range(bands):
-                if level[n, k] + shape[t, k] > -190.0:
-                    out[f, k] += 10.0 ** (0.1 * (level[n, k] + shape[t, k]))
+                out[f, k] += level[n, k] * shape[t, k]
     for f in range(frames):
         for k in range(bands):
             out[f, k] = 10.0 * math.log10(out[f, k])

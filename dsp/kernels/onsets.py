@@ -54,15 +54,16 @@ def local_peaks(level, floor, reach, out):
 
 
 @njit(cache=True, nogil=True)
-def change_points(x, near, b, a, weights, run_in, ahead, behind, low, high, scratch, out):
+def change_points(x, near, b, a, weights, spans, scratch, out):
     """Most likely change of variance near each position, over bands.
 
     Akaike's criterion as seismology picks arrivals (Maeda, 1985): the sample i that minimises
-    Σ_k w_k·[i·ln var(before) + (n − i)·ln var(after)] within `ahead` … `behind` samples around
-    the position; i is sought from `low` samples ahead to `high` behind. b (2, 3, k) and
-    a (2, 2, k) are two sections in series for each band, run in over `run_in` samples;
-    weights (m, k); scratch (ahead + behind, k) and (4, k) rows below it; out (m,).
+    Σ_k w_k·[i·ln var(before) + (n − i)·ln var(after)] within a stretch around the position.
+    `spans` are samples: 0 run-in, 1 ahead, 2 behind, 3 and 4 from and to where i is sought, 5 its
+    step. b (2, 3, k) and a (2, 2, k) are two sections in series for each band; weights (m, k);
+    scratch (ahead + behind + 6, k); out (m,).
     """
+    run_in, ahead, behind, low, high, step = spans
     count = weights.shape[1]
     length = ahead + behind
     state = scratch[length : length + 4]
@@ -93,7 +94,7 @@ def change_points(x, near, b, a, weights, run_in, ahead, behind, low, high, scra
                     total[k] += z * z
         best = 1e300
         for i in range(last):
-            if i >= first:
+            if i >= first and (i - first) % step == 0:
                 cost = 0.0
                 for k in range(count):
                     floor = 1e-12 * total[k] / n + 1e-300
