@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Loops of bleed suppression against slow twins."""
+
+import numpy as np
+import pytest
+
+from dsp.kernels.bleed import levels_of, look_up, predict_drum, split_powers, track_bleed
+
+
+def random(*shape, seed=1):
+    return np.random.default_rng(seed).standard_normal(shape)
+
+
+@pytest.mark.parametrize(("start", "hop", "frames"), [(0, 8, 12), (13, 5, 4)])
+def test_split_powers_equal_their_twin(start, hop, frames):
+    x, below = random(100), random(100, 3, seed=2)
+    out = np.full((frames, 4), np.nan)
+    split_powers(x, below, start, hop, out)
+    bands = np.diff(np.column_stack([np.zeros(100), below, x]), axis=1)
+    twin = (bands[start : start + frames * hop] ** 2).reshape(frames, hop, 4).mean(axis=1)
+    np.testing.assert_allclose(out, twin, rtol=1e-12)
+
+
+@pytest.mark.parametrize("count", [1, 5, 9])
+def test_levels_equal_their_twin(count):
+    power, window = random(40, 2) ** 2, np.hanning(count + 2)[1:-1]
+    window = window / window.sum()
+    out = np.empty((40, 2))
+    levels_of(power, window, 1e-14, out)
+    for k in range(2):
+        twin = 10 * np.log10(np.convolve(power[:, k], window, "same") + 1e-14)
+        np.testing.assert_allclose(out[:, k], twin, rtol=1e-9)
+
+
+def test_levels_of_silence_are_the_floor():
+    out = np.empty((6, 1))
+    levels_of(np.zeros((6, 1)), np.ones(1), 1e-14, out)
+    np.testing.assert_allclose(out, -140, rtol=1e-12)
+
+
+def test_predicted_strokes_add_in_power_and_are_cut_by_both_ends():
+    frames, ahead, length = 60, 3, 20
+    first = np.array([0, 2, 30, 55, 59])
+    level, shape = 10 ** random(5, 2), 10 ** random(length, 2, seed=2)
+    out = np.empty((frames, 2))
+    predict_drum(first, level, shape, ahead, 1e-14, out)
+    twin = np.full((frames, 2), 1e-14)
+    for n, at in enumerate(first):
+        for f in range(frames):
+            if 0 <= f - at + ahead < length:
+                twin[f] += level[n] * shape[f - at + ahead]
+    np.testing.assert_allclose(out, 10 * np.log10(twin), rtol=1e-9)
+
+
+def bleed_twin(level, calm, drum, hidden, excess, half):
+    """One band, by the words of the kernel's docstring; frames seen, and what lies between."""
+    frames = np.arange(len(level))
+    seen = ~hidden & (level > drum + excess)
+    if not seen.any():
+        return np.full(len(level), calm.min())
+    near = np.abs(frames[:, None] - frames[None, :]) <= half
+    mean = np.array([level[near[f] & seen].mean() if seen[f] else np.nan for f in frames])
+    out = np.interp(frames, frames[seen], mean[seen])
+    for f in frames[~seen]:
+        earlier, later = frames[seen & (frames < f)], frames[seen & (frames > f)]
+        out[f] = mean[later[0]] if len(earlier) == 0 else min(out[f], mean[earlier[-1]])
+        if len(earlier):
+            since = max(calm[earlier[-1]], mean[earlier[-1]])
+            out[f] = min(out[f], since, calm[earlier[-1] + 1 : f + 1].min())
+        else:
+            out[f] = min(out[f], calm[: f + 1].min())
+    out[seen] = level[seen]
+    return out
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("half", [0, 2])
+def test_tracked_bleed_equals_its_twin(half, seed):
+    rng = np.random.default_rng(seed)
+    level = rng.normal(-50, 6, (90, 3))
+    calm = level - 1 + rng.normal(0, 1, (90, 3))
+    drum = np.repeat(rng.normal(-55, 20, (30, 3)), 3, axis=0)
+    drum[:, 2] = 300  # a band in which bleed is never seen
+    hidden = rng.random(90) < 0.2
+    out = np.empty((90, 3))
+    track_bleed(level, calm, drum, hidden, 6.0, half, out)
+    for k in range(3):
+        twin = bleed_twin(level[:, k], calm[:, k], drum[:, k], hidden, 6.0, half)
+        np.testing.assert_allclose(out[:, k], twin, rtol=1e-12)
+
+
+def test_tracked_bleed_is_never_louder_than_the_track_was_just_now():
+    level = np.full((50, 1), -40.0)
+    level[20:] = -70.0
+    drum = np.full((50, 1), -200.0)
+    drum[10:40] = 0.0  # the drum covers the moment at which the bleed stops
+    out = np.empty((50, 1))
+    track_bleed(level, level.copy(), drum, np.zeros(50, np.bool_), 6.0, 2, out)
+    assert (out[:10] == -40).all()
+    assert (out <= level).all()
+    assert (out[20:] == -70).all()
+
+
+def test_look_up_equals_its_twin_and_stays_inside_the_table():
+    rows, columns = 9, 7
+    table = random(rows, columns)
+    level, drum, bleed = (10 * random(30, 4, seed=s) for s in (2, 3, 4))
+    out = np.empty((30, 4))
+    look_up(table, -6.0, 1.5, -4.0, 2.0, level, drum, bleed, out)
+    for f, k in np.ndindex(30, 4):
+        i = np.clip((drum[f, k] - level[f, k] + 6.0) / 1.5, 0, rows - 1.001)
+        j = np.clip((bleed[f, k] - level[f, k] + 4.0) / 2.0, 0, columns - 1.001)
+        along = [np.interp(i, np.arange(rows), table[:, c]) for c in range(columns)]
+        assert out[f, k] == pytest.approx(np.interp(j, np.arange(columns), along), rel=1e-9)
+
+
+def test_look_up_gives_the_entries_of_the_table_at_its_points():
+    table = random(4, 3)
+    zero = np.zeros((1, 1))
+    for i, j in np.ndindex(3, 2):
+        out = np.empty((1, 1))
+        drum, bleed = np.full((1, 1), -6.0 + 1.5 * i), np.full((1, 1), -4.0 + 2.0 * j)
+        look_up(table, -6.0, 1.5, -4.0, 2.0, zero, drum, bleed, out)
+        assert out[0, 0] == table[i, j]
