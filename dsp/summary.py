@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from pydantic import BaseModel
+
 from dsp.measures import Change, Measures, compare
 
 if TYPE_CHECKING:
@@ -20,12 +22,26 @@ if TYPE_CHECKING:
 def summarise(step: Settings) -> str:
     """The settings that differ from the defaults, as a recipe writes them: `share 60 %, …`.
 
-    Where none differs, all are given. Lists of bands give one part a band, separated by `;`.
+    Where none differs, all are given. Lists of bands give one part a band, separated by `;`, with
+    what differs from a band's defaults.
     """
-    written = step.model_dump(mode="json")
-    plain = type(step).model_construct().model_dump(mode="json", warnings=False)
-    chosen = {key: value for key, value in written.items() if value != plain.get(key)}
-    return _settings(chosen or written)
+    return _settings(_chosen(step))
+
+
+def _chosen(settings: Settings) -> dict[str, Any]:
+    """What differs from the defaults, or everything where nothing does."""
+    written = settings.model_dump(mode="json")
+    plain = type(settings).model_construct().model_dump(mode="json", warnings=False)
+    kept = {"name", "shape"}  # what a band is called by, default or not
+    chosen = {
+        key: value for key, value in written.items() if key in kept or value != plain.get(key)
+    }
+    chosen = chosen if chosen.keys() - kept else written
+    for key in chosen:
+        items = getattr(settings, key)
+        if isinstance(items, tuple):
+            chosen[key] = [_chosen(i) if isinstance(i, BaseModel) else i for i in items]
+    return chosen
 
 
 def _settings(values: Mapping[str, Any]) -> str:
@@ -46,9 +62,9 @@ def _settings(values: Mapping[str, Any]) -> str:
 def _item(item: Any) -> str:
     if not isinstance(item, Mapping):
         return _plain(item)
-    named = {key: value for key, value in item.items() if key not in {"name", "shape"}}
-    label = " ".join(str(item[key]) for key in ("name", "shape") if item.get(key))
-    return f"{label}: {_settings(named)}" if label else _settings(named)
+    others = {key: value for key, value in item.items() if key not in {"name", "shape"}}
+    words = " ".join([*([item["shape"]] if item.get("shape") else []), _settings(others)])
+    return f"{item['name']}: {words}" if item.get("name") else words
 
 
 def _plain(value: Any) -> str:
@@ -86,7 +102,7 @@ def show_summary(
         for part in _track(summary):
             console.print(part)
     if others:
-        console.print(_line("for all tracks", _files(others)))
+        console.print(_files("for all tracks", others))
 
 
 def _track(summary: TrackSummary) -> list[RenderableType]:
@@ -98,7 +114,7 @@ def _track(summary: TrackSummary) -> list[RenderableType]:
         _table(change),
     ]
     if summary.files:
-        parts.append(_line("files", _files(summary.files)))
+        parts.append(_files("files", summary.files))
     notes = dict.fromkeys((*summary.notes, *change.notes))
     parts += [_line("note", note, "yellow") for note in notes]
     return [*parts, Text("")]
@@ -137,7 +153,7 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
             _moved(change.bleed_down_db, "down by", "up by"),
         ),
         (
-            "level spread of full strokes",
+            "level spread of full strokes (σ)",
             _number(before.spread_db, "dB"),
             _number(after.spread_db, "dB"),
             _moved(change.spread_less_db, "narrower by", "wider by"),
@@ -194,8 +210,8 @@ def _clipped(count: int) -> str:
     return "1 sample clipped" if count == 1 else f"{count} samples clipped"
 
 
-def _files(files: Sequence[FileWritten]) -> str:
-    return ", ".join(f"{file.name} ({size(file.size)})" for file in files)
+def _files(label: str, files: Sequence[FileWritten]) -> Table:
+    return _line(label, ", ".join(f"{file.name}{NO_BREAK}({size(file.size)})" for file in files))
 
 
 def size(count: int) -> str:

@@ -66,7 +66,7 @@ def _mono(samples: Samples) -> Values:
     """Mean of the channels without its constant part, which would start like a stroke."""
     x = samples[:, 0] if samples.shape[1] == 1 else samples.mean(axis=1)
     constant = float(x.mean())
-    if abs(constant) > 1e-3 * float(np.abs(x).max(initial=0.0)):
+    if abs(constant) > 1e-3 * max(float(x.max()), -float(x.min())):
         return np.asarray(x - constant)
     return np.ascontiguousarray(x)
 

@@ -38,6 +38,32 @@ def band_energies(x, b, a, skip, hop, out):
 
 
 @njit(cache=True, nogil=True)
+def measure_rises(power, quiet, ahead, behind, out):
+    """Rise in dB at each frame: mean of `ahead` frames from it over mean of `behind` before it.
+
+    power, out (f, k); quiet (k,) is added to both means. At the ends, over what there is.
+    """
+    frames, bands = power.shape
+    for k in range(bands):
+        after = 0.0
+        before = 0.0
+        for f in range(min(ahead, frames)):
+            after += power[f, k]
+        for f in range(frames):
+            later = min(ahead, frames - f)
+            earlier = min(behind, f)
+            top = max(after, 0.0) / later + quiet[k]
+            bottom = max(before, 0.0) / max(earlier, 1) + quiet[k]
+            out[f, k] = 10.0 * math.log10(top / bottom)
+            after -= power[f, k]
+            if f + ahead < frames:
+                after += power[f + ahead, k]
+            before += power[f, k]
+            if f >= behind:
+                before -= power[f - behind, k]
+
+
+@njit(cache=True, nogil=True)
 def local_peaks(level, floor, reach, out):
     """Mark frames at least `floor` that are the highest within ± reach frames (first of equals)."""
     n = level.shape[0]
