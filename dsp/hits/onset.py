@@ -15,7 +15,9 @@ Positions = NDArray[np.int64]
 
 RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S = 0.005, 0.007, 0.009, 0.00025
 BACK_S, ON_S, MARGIN_S = 0.0016, 0.0004, 0.002
-RISE = 0.05  # of the stroke's own highest power: what is softer than −13 dB is not its attack
+RISE = 0.05  # of the stroke's own highest power in a band: what is softer is not its attack
+POWER = 2.0  # bands that something else fills count for little
+MOST = 0.6  # of the bands, by weight, must have begun
 
 
 def place_onsets(
@@ -35,7 +37,7 @@ def place_onsets(
     scratch = np.empty((spans[1] + spans[2] + 6, len(PICK_BANDS_HZ) + 1))
     near = pick_changes(x, near, rate, weights)
     onset = np.empty(len(near), dtype=np.int64)
-    attack_starts(x, near, b, a, weights, spans, RISE, scratch, onset)
+    attack_starts(x, near, b, a, weights, spans, RISE, MOST, scratch, onset)
     return np.maximum.accumulate(onset - np.arange(len(onset))) + np.arange(len(onset))
 
 
@@ -43,7 +45,7 @@ def _visibility(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values
     """Share of the stroke in each of PICK_BANDS_HZ, (strokes, bands)."""
     level, tilt = explained[:, 4:5], explained[:, 5:6]
     stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
-    share = stroke / (stroke + spectra.before)
+    share = (stroke / np.maximum(stroke + spectra.before, spectra.after)) ** POWER
     columns = []
     for low, high in PICK_BANDS_HZ:
         inside = np.logical_and(low <= CENTRES_HZ, high > CENTRES_HZ)

@@ -136,13 +136,14 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
 
 
 @njit(cache=True, nogil=True)
-def attack_starts(x, near, b, a, weights, spans, rise, scratch, out):
+def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
     """First sample of each stroke: where its own attack begins, not an event just before it.
 
-    Each band's power is taken relative to the stroke's own highest in that band, so that something
-    softer a moment earlier stays below `rise` (or three times what was there already); the first
-    sustained crossing is found, and the change of variance picked closely around it, as in
-    `change_points`. Where too much was there already, `near` stays. `spans` are samples: 0 run-in,
+    A band has begun when its power passes `rise` times the stroke's own highest there (or three
+    times what was there already); the stroke, when bands of at least the share `most` of the
+    weights have begun and stay so: a hat a moment earlier begins only in the high ones. The
+    change of variance is picked closely around that, as in `change_points`. Where too much was
+    there already, in all bands, `near` stays. `spans` are samples: 0 run-in,
     1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6 variance around it.
     Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
     """
@@ -172,28 +173,30 @@ def attack_starts(x, near, b, a, weights, spans, rise, scratch, out):
         for k in range(count):
             highest = 0.0
             run = 0.0
+            already = 0.0
             for i in range(n):
                 run += scratch[i, k]
                 if i >= smooth:
                     run -= scratch[i - smooth, k]
                 highest = max(highest, run)
+                if smooth <= i < margin + smooth:
+                    already += run / margin
+            limit = max(rise * highest, 3.0 * already)
+            if limit > 0.6 * highest:
+                continue
             whole += weights[m, k]
             run = 0.0
             for i in range(n):
                 run += scratch[i, k]
                 if i >= smooth:
                     run -= scratch[i - smooth, k]
-                if highest > 0.0:
-                    scratch[i, count] += weights[m, k] * max(run, 0.0) / highest
+                if run > limit:
+                    scratch[i, count] += weights[m, k]
         cross = -1
-        already = 0.0
-        for i in range(smooth, min(margin + smooth, n)):
-            already += scratch[i, count] / margin
-        limit = max(rise * whole, 3.0 * already)
         for i in range(n - smooth):
-            if limit > 0.6 * whole:
+            if whole <= 0.0:
                 break
-            if scratch[i, count] > limit and scratch[i + smooth, count] > limit:
+            if min(scratch[i, count], scratch[i + smooth, count]) >= most * whole:
                 cross = i
                 break
         if cross <= 0:
