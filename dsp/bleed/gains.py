@@ -24,12 +24,13 @@ Values = NDArray[np.float64]
 DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 8.0
 EXPONENT = 0.7
 ROUNDS = 3
-SEEN_DB = 6.0
+SEEN_DB = 9.0
 SEEN_IN_ATTACK_DB = 9.0
 HIDE_FRAMES = 4
 MEAN_FRAMES = round(0.006 / FRAME_S)
-GUARDED = round(0.040 / FRAME_S)
+GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
+TAIL_FACTOR = 4.0  # what is within 6 dB of the previous stroke's predicted tail is that tail
 CLEAN_DB = -14.0  # bleed this far below a stroke leaves its first 40 ms alone
 DRUM_STEPS = np.arange(-60.0, 40.5, 0.5)
 BLEED_STEPS = np.arange(-80.0, 40.5, 1.0)
@@ -95,7 +96,7 @@ def _guard_attacks(levels: Levels, drum: Levels, bleed: Levels, strokes: Strokes
         before = slice(max(stop - BEFORE, 0), stop)
         heard = (10 ** (0.1 * levels[before].astype(np.float64))).mean(axis=0)
         own = (10 ** (0.1 * drum[before].astype(np.float64))).mean(axis=0)
-        carried = 10 * np.log10(np.maximum(heard - 1.5 * own, 1e-14))
+        carried = 10 * np.log10(np.maximum(heard - TAIL_FACTOR * own, 1e-14))
         seen = levels[part] > drum[part] + SEEN_IN_ATTACK_DB
         bleed[part] = np.where(seen, bleed[part], np.minimum(bleed[part], carried))
 
