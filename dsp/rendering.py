@@ -205,6 +205,8 @@ class Worker:
             ),
             start_s=self.span[0] / rate,
             stop_s=self.span[1] / rate,
+            key=self.session.key_of(treated.track),
+            bleed_dbfs=treated.before.bleed_peak_dbfs,
         )
         name = treated.track + PICTURE
         self.writer.write_by_path(name, lambda path: draw_lanes(path, lanes))

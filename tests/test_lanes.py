@@ -61,6 +61,8 @@ def page(frames=4 * RATE, rate=RATE, lanes=(), hits=None, channels=1, samples=No
         lanes=tuple(lanes),
         start_s=start / rate,
         stop_s=stop / rate,
+        key="top",
+        bleed_dbfs=-40.0,
     )
 
 
@@ -289,10 +291,20 @@ def test_words_stay_on_the_page_and_apart():
             assert across <= 0 or down <= 3  # boxes of lines 14 pixels apart overlap by descents
 
 
+def words_of(figure):
+    return {text.get_text() for text in figure.findobj(lambda a: hasattr(a, "get_fontsize"))}
+
+
+def test_strokes_of_another_track_are_said_to_be_its_own():
+    own, keyed = (words_of(build_figure(replace(page(), key=key))) for key in ("top", "bottom"))
+    assert "no strokes found, bleed at −40 dBFS" in own
+    assert "no strokes found on bottom, bleed at −40 dBFS" in keyed
+
+
 def test_text_is_never_read_as_formulas_and_unknown_letters_become_boxes(tmp_path):
     data = replace(page(RATE // 10), track="$x_1$ \u4e2d", about="50 % \\frac{ $")
     draw_lanes(tmp_path / "a.png", data)
-    texts = {t.get_text() for t in build_figure(data).findobj(lambda a: hasattr(a, "get_fontsize"))}
+    texts = words_of(build_figure(data))
     assert "$x_1$ □" in texts
 
 
@@ -335,7 +347,7 @@ def test_a_few_samples(frames, tmp_path):
 def test_silence_and_an_empty_hit_map(tmp_path):
     frames = RATE // 4
     data = page(frames, samples=np.zeros((frames, 1)))
-    data = replace(data, hits=replace(data.hits, bleed_dbfs=-math.inf))
+    data = replace(data, bleed_dbfs=None)
     assert rendered(data, tmp_path / "x.png")
 
 

@@ -108,7 +108,8 @@ class LanesData:
     """Everything the picture of one track shows.
 
     `before` and `after` cover the samples from `start_s` to `stop_s` (seconds from the start of
-    the take), which is the part that is drawn.
+    the take), which is the part that is drawn. `key` is the track on which the strokes were found;
+    `bleed_dbfs` the level between them on this one as it was recorded, None where unknown.
     """
 
     track: str
@@ -121,6 +122,8 @@ class LanesData:
     lanes: tuple[Lane, ...]
     start_s: float
     stop_s: float
+    key: str
+    bleed_dbfs: float | None
 
     def __post_init__(self) -> None:
         if not 0 <= self.start_s < self.stop_s:

@@ -72,8 +72,8 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
     top_db = max(3.0 * math.ceil(_db(max(lanes.before.peak, lanes.after.peak)) / 3), -60.0)
     hits = lanes.hits
     floor = top_db - 60
-    if math.isfinite(hits.bleed_dbfs):
-        floor = max(min(floor, 6 * math.floor((hits.bleed_dbfs - 24) / 6)), top_db - 120)
+    if lanes.bleed_dbfs is not None:
+        floor = max(min(floor, 6 * math.floor((lanes.bleed_dbfs - 24) / 6)), top_db - 120)
     level = DbScale(floor, top_db, LEVEL_HEIGHT)
     rows = [
         _Row(
@@ -101,7 +101,7 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
             "level",
             ["sample peaks, before and after"],
             LEVEL_HEIGHT,
-            lambda s, y: waves.levels(s, time, y, level, (lanes.before, lanes.after), hits),
+            lambda s, y: waves.levels(s, time, y, level, lanes),
         ),
     ]
     return rows
@@ -170,10 +170,12 @@ def _drum(lanes: LanesData) -> str:
     hits = lanes.hits
     count = "1 stroke" if len(hits) == 1 else f"{len(hits)} strokes"
     words = [f"{count} in the take" if len(hits) else "no strokes found"]
+    if lanes.key != lanes.track:
+        words[0] += f" (found on {lanes.key})" if len(hits) else f" on {lanes.key}"
     if math.isfinite(hits.fundamental_hz):
         words.append(f"drum tuned to {hertz(hits.fundamental_hz)}")
-    if math.isfinite(hits.bleed_dbfs):
-        words.append(f"bleed at {signed(hits.bleed_dbfs)} dBFS")
+    if lanes.bleed_dbfs is not None:
+        words.append(f"bleed at {signed(lanes.bleed_dbfs)} dBFS")
     return ", ".join(words)
 
 

@@ -86,7 +86,7 @@ class DbScale:
         inside = np.clip(np.asarray(db, dtype=float), self.low, self.high)
         return np.asarray((self.high - inside) / (self.high - self.low) * self.height)
 
-    def ticks(self, apart: float = 14) -> list[float]:
+    def ticks(self, apart: float = 13) -> list[float]:
         """Multiples of a round step at least `apart` pixels apart, 0 dB among them if inside."""
         least = apart * (self.high - self.low) / self.height
         step = next((s for s in DB_STEPS if s >= least), DB_STEPS[-1])

@@ -3,12 +3,9 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from dsp.hits.hitmap import HitMap
-from dsp.lanes.data import PLOT_COLUMNS, WavePeaks
+from dsp.lanes.data import PLOT_COLUMNS, LanesData, WavePeaks
 from dsp.lanes.scale import DbScale, TimeScale, signed
 from dsp.lanes.sheet import HAIR, INK, SOFT, Sheet
 from dsp.lanes.strips import CUT, NOTES_GAP, axis, ground
@@ -44,14 +41,7 @@ def wave(
     sheet.area(x, top, bottom, WAVE, gid=gid)
 
 
-def levels(
-    sheet: Sheet,
-    time: TimeScale,
-    y: float,
-    scale: DbScale,
-    waves: tuple[WavePeaks, WavePeaks],
-    found: HitMap,
-) -> None:
+def levels(sheet: Sheet, time: TimeScale, y: float, scale: DbScale, lanes: LanesData) -> None:
     """Peak level of what went in (pale, outlined) and of what came out (dark), in decibels.
 
     Where single strokes are lost the areas show the quiet moments and the lines the peaks.
@@ -59,8 +49,8 @@ def levels(
     ground(sheet, time, y, scale.height)
     axis(sheet, time, y, scale, "dBFS")
     drawn = []
-    for peaks in waves:
-        loud, quiet = peaks.levels(found.rate, time.gain_columns)
+    for peaks in (lanes.before, lanes.after):
+        loud, quiet = peaks.levels(lanes.rate, time.gain_columns)
         drawn.append((time.columns(len(loud)), y + scale.y(loud), y + scale.y(quiet)))
     named = list(zip(("before", "after"), (BEFORE, CUT), (BEFORE_LINE, CUT), drawn, strict=True))
     for name, fill, _, (x, loud, quiet) in named:
@@ -70,11 +60,11 @@ def levels(
         sheet.path(x, loud, color, 1.6 if time.coarse else 1, gid=f"level.{name}.peaks")
         if time.coarse and name == "before":
             sheet.path(x, quiet, color, 1)
-    _level_notes(sheet, time, y, scale, found.bleed_dbfs)
+    _level_notes(sheet, time, y, scale, lanes.bleed_dbfs)
 
 
 def _level_notes(
-    sheet: Sheet, time: TimeScale, y: float, scale: DbScale, bleed_dbfs: float
+    sheet: Sheet, time: TimeScale, y: float, scale: DbScale, bleed_dbfs: float | None
 ) -> None:
     x = time.right + NOTES_GAP
     for row, color, words in ((8.0, BEFORE, "before"), (26.0, CUT, "after")):
@@ -83,7 +73,7 @@ def _level_notes(
     if time.coarse:
         for i, words in enumerate(("lines: strokes", "areas: between")):
             sheet.text(x, y + 54 + 14 * i, words, 8.5, color=SOFT)
-    if math.isfinite(bleed_dbfs) and scale.low < bleed_dbfs < scale.high:
+    if bleed_dbfs is not None and scale.low < bleed_dbfs < scale.high:
         row = y + float(scale.y(np.array(bleed_dbfs)))
         sheet.lines([(time.left, row, time.right, row)], INK, 1, (5, 4))
         near = max(row, y + (80 if time.coarse else 44))
