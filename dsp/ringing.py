@@ -31,23 +31,26 @@ RING_OUT = 8.0  # time constants of the band's filter after which it has forgott
 MOST_SAMPLES = 1_000_000  # bounds the work: about 40 strokes at 48 kHz
 T60_S = np.geomspace(0.03, 6.0, 400)
 LEAST_FALL_DB, LEAST_ABOVE_FLOOR_DB = 3.0, 6.0
+MOST_ASTRAY_DB = 4.0  # a decay that a gain has bent has no decay time
 
 
 @dataclass(frozen=True)
 class RingMeasure:
     """One ring: RMS level from 60 to 200 ms after the onset, and seconds to fall by 60 dB.
 
-    `strokes` is how many strokes it was measured on. None where it could not be measured.
+    `strokes` is how many strokes it was measured on. None where it could not be measured; `note`
+    says why.
     """
 
     hz: float
     level_dbfs: float | None
     t60_s: float | None
     strokes: int
+    note: str = ""
 
 
 def measure_rings(samples: Samples, hits: HitMap) -> tuple[tuple[RingMeasure, ...], list[str]]:
-    """Measure each ring of `hits` in samples (frames, channels); notes say what could not be."""
+    """Measure each ring of `hits` in samples (frames, channels); notes tell what holds for all."""
     usable = [ring for ring in hits.rings if 0 < ring.hz < 0.45 * hits.rate]
     notes = [
         f"ring at {r.hz:.0f} Hz not measured: no such frequency at this rate"
@@ -68,9 +71,7 @@ def measure_rings(samples: Samples, hits: HitMap) -> tuple[tuple[RingMeasure, ..
     found = {}
     for index, ring in enumerate(usable):
         level, t60, reason = _decay(power[:, :, index], round(FRAME_S * hits.rate) / hits.rate)
-        found[ring] = RingMeasure(ring.hz, level, t60, len(onsets))
-        if reason:
-            notes.append(f"ring at {ring.hz:.0f} Hz: {reason}")
+        found[ring] = RingMeasure(ring.hz, level, t60, len(onsets), reason)
     return tuple(found.get(r, RingMeasure(r.hz, None, None, 0)) for r in hits.rings), notes
 
 
@@ -135,6 +136,10 @@ def _decay(power: Values, frame_s: float) -> tuple[float | None, float | None, s
         return level, None, "decay time not measured: it does not fall steadily"
     if start <= floor * 10 ** (LEAST_ABOVE_FLOOR_DB / 10):
         return level, None, "decay time not measured: it does not stand out of the bleed"
+    model = start * 10 ** (-6 * np.arange(len(curve)) * frame_s / t60) + floor
+    astray_db = 10 * np.log10(model / np.maximum(curve, 1e-30))
+    if math.sqrt(float((astray_db**2).mean())) > MOST_ASTRAY_DB:
+        return level, None, "decay time not measured: it does not fall like one exponential"
     return level, t60, ""
 
 

@@ -28,7 +28,7 @@ def summarise(step: Settings) -> str:
     return _settings(_chosen(step))
 
 
-def _chosen(settings: Settings) -> dict[str, Any]:
+def _chosen(settings: BaseModel) -> dict[str, Any]:
     """What differs from the defaults, or everything where nothing does."""
     written = settings.model_dump(mode="json")
     plain = type(settings).model_construct().model_dump(mode="json", warnings=False)
@@ -147,7 +147,7 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
     before, after = change.before, change.after
     listed = [
         (
-            "bleed between strokes",
+            "bleed between strokes, RMS",
             _number(before.bleed_rms_dbfs, "dBFS"),
             _number(after.bleed_rms_dbfs, "dBFS"),
             _moved(change.bleed_down_db, "down by", "up by"),
@@ -165,22 +165,15 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
             _moved(change.ghosts_closer_db, "closer by", "further by"),
         ),
     ]
-    for ring in change.rings:
-        name = f"ring at {ring.hz:.0f} Hz"
-        listed += [
-            (
-                f"{name}, level",
-                _number(ring.level_before_dbfs, "dBFS"),
-                _number(ring.level_after_dbfs, "dBFS"),
-                _moved(ring.down_db, "down by", "up by"),
-            ),
-            (
-                f"{name}, decay time",
-                _number(ring.t60_before_s, "s", 2),
-                _number(ring.t60_after_s, "s", 2),
-                _moved(ring.shorter_s, "shorter by", "longer by", "s", 2),
-            ),
-        ]
+    listed += [
+        (
+            f"ring at {ring.hz:.0f} Hz, RMS",
+            _number(ring.level_before_dbfs, "dBFS"),
+            _number(ring.level_after_dbfs, "dBFS"),
+            _moved(ring.down_db, "down by", "up by"),
+        )
+        for ring in sorted(change.rings, key=lambda ring: ring.hz)
+    ]
     peaks = (_number(before.peak_dbfs, "dBFS"), _number(after.peak_dbfs, "dBFS"))
     listed.append(("highest peak", *peaks, _clipped(after.clipped)))
     return [row for row in listed if row[1:3] != (MISSING, MISSING)]
@@ -189,19 +182,19 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
 MISSING = "–"
 
 
-def _number(value: float | None, unit: str, places: int = 1) -> str:
+def _number(value: float | None, unit: str) -> str:
     if value is None:
         return MISSING
-    return f"{round(value, places) + 0.0:.{places}f} {unit}".replace("-", "−")
+    return f"{round(value, 1) + 0.0:.1f} {unit}".replace("-", "−")
 
 
-def _moved(value: float | None, less: str, more: str, unit: str = "dB", places: int = 1) -> str:
-    """`value` is how much less there is after than before."""
+def _moved(value: float | None, less: str, more: str) -> str:
+    """`value` is how many dB less there is after than before."""
     if value is None:
         return MISSING
-    if round(value, places) == 0:
+    if round(value, 1) == 0:
         return "unchanged"
-    return f"{less if value > 0 else more} {_number(abs(value), unit, places)}"
+    return f"{less if value > 0 else more} {_number(abs(value), 'dB')}"
 
 
 def _clipped(count: int) -> str:
@@ -211,7 +204,16 @@ def _clipped(count: int) -> str:
 
 
 def _files(label: str, files: Sequence[FileWritten]) -> Table:
-    return _line(label, ", ".join(f"{file.name}{NO_BREAK}({size(file.size)})" for file in files))
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 1))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    table.add_column(no_wrap=True, justify="right")
+    for row, file in enumerate(files):
+        table.add_row(Text("" if row else f"{label}:", "dim"), Text(file.name), size(file.size))
+    return table
 
 
 def size(count: int) -> str:
