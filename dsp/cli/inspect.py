@@ -104,9 +104,9 @@ def facts(track: TrackFile, hits: HitMap) -> list[str]:
     """What was measured, a line each."""
     seconds = len(track.samples) / track.rate
     lines = [
-        f"{track.path.name}: {seconds:.2f} s at {track.rate} Hz, "
-        f"{track.samples.shape[1]} channel(s), {track.format.subtype}",
-        f"strokes: {len(hits)}, of which {int(hits.ghost.sum())} ghost notes",
+        f"{track.path.name}: {seconds:.2f} s at {track.rate / 1000:g} kHz, "
+        f"{_channels(track.samples.shape[1])}, {sample_words(track.format.subtype)}",
+        f"strokes: {_counted(hits)}",
         f"fundamental: {_measured(hits.fundamental_hz, 'Hz', 'no drum was found')}",
         f"bleed between strokes: {_measured(hits.bleed_dbfs, 'dBFS', 'digital silence')}",
     ]
@@ -117,14 +117,30 @@ def facts(track: TrackFile, hits: HitMap) -> list[str]:
     return [*lines, *hits.notes]
 
 
+def _counted(hits: HitMap) -> str:
+    ghosts = int(hits.ghost.sum())
+    return f"{len(hits)}, of which {ghosts} ghost note{'' if ghosts == 1 else 's'}"
+
+
+def _channels(count: int) -> str:
+    return {1: "mono", 2: "stereo"}.get(count, f"{count} channels")
+
+
+def sample_words(subtype: str) -> str:
+    """`pcm24` as people say it: `24-bit`."""
+    bits = "".join(filter(str.isdigit, subtype))
+    return f"{bits}-bit float" if subtype.startswith("float") else f"{bits}-bit"
+
+
 def _measured(value: float, unit: str, otherwise: str) -> str:
     import math
 
-    return f"{value:.1f} {unit}" if math.isfinite(value) else otherwise
+    return f"{value:.1f} {unit}".replace("-", "−") if math.isfinite(value) else otherwise
 
 
 def show(track: TrackFile, hits: HitMap) -> None:
     """Print the facts and the first strokes for people."""
+    from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
     from dsp.cli.console import console
@@ -134,12 +150,16 @@ def show(track: TrackFile, hits: HitMap) -> None:
     if len(hits) == 0:
         return
     title = "strokes" if len(hits) <= MOST_ROWS else f"first {MOST_ROWS} of {len(hits)} strokes"
-    table = Table("sample", "time", "peak", "velocity", "", title=title, title_justify="left")
+    print_line(f"\n{title}:")
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="dim")
+    for heading in ("sample", "time", "peak", "velocity"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
     for index in range(min(len(hits), MOST_ROWS)):
         table.add_row(
             f"{hits.onset[index]}",
             f"{hits.time_s[index]:.4f} s",
-            f"{hits.peak_dbfs[index]:.1f} dBFS",
+            _measured(hits.peak_dbfs[index], "dBFS", "silent"),
             f"{hits.velocity[index]}",
             "ghost" if hits.ghost[index] else "",
         )

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 RECIPE = "snare_pair"
 PRINT = "print"
 TIME_OF_DAY_S = 10 * 3600  # an invented session, at ten in the morning
-EXAMPLE_SECONDS = 12.0
+EXAMPLE_SECONDS = 10.0
 EXAMPLE_PICTURE_S = (0.0, 6.0)
 
 
