@@ -17,5 +17,5 @@ def version() -> str:
 
 def library_versions() -> dict[str, str]:
     """Libraries whose version may change a print, by distribution name."""
-    names = ("numpy", "scipy", "numba", "llvmlite", "soundfile", "pedalboard", "matplotlib")
+    names = ("numpy", "numba", "llvmlite", "soundfile", "matplotlib", "pillow")
     return {name: installed(name) for name in names}
