@@ -156,7 +156,7 @@ def _decay(rows: Values, centre_hz: float, wild: bool) -> Values:
     known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
     shortest = round(0.03 / FRAME_S)
     reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
-    peak = int(np.argmax(low[AHEAD : AHEAD + round(0.06 / FRAME_S)]))
+    peak = int(np.argmax(low[AHEAD : AHEAD + min(round(0.06 / FRAME_S), reach - 2)]))
     width = int(np.clip(3.0 / centre_hz, 0.006, 0.03) / FRAME_S) | 1
     body = low[AHEAD : AHEAD + reach]
     smooth = np.convolve(body, np.ones(width) / width, "same") if reach > width else body
