@@ -64,7 +64,7 @@ def with_decisions(recipe: Recipe, decisions: Mapping[str, Iterable[Decision]]) 
 def _mismatch(unknown: list[str], missing: list[str], wanted: list[str], *, any_name: bool) -> str:
     parts = []
     for name in unknown:
-        near = get_close_matches(name, wanted, n=1)
+        near = get_close_matches(name, missing, n=1)
         hint = f" (did you mean {near[0]}?)" if near else ""
         parts.append(f"found track {name}, which the recipe does not know{hint}")
     if missing:

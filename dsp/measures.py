@@ -107,6 +107,8 @@ def gaps(hits: HitMap) -> tuple[Positions, Positions]:
 def _bleed(samples: Samples, hits: HitMap) -> tuple[float | None, float | None, list[str]]:
     starts, stops = gaps(hits)
     if len(starts) == 0:
+        if len(hits) == 0:
+            return None, None, ["bleed not measured: the track is shorter than 20 ms"]
         return None, None, ["bleed not measured: the strokes leave no gap of 20 ms"]
     window = round(GAP_WINDOW_S * hits.rate)
     energy, peaks = 0.0, []
@@ -117,7 +119,8 @@ def _bleed(samples: Samples, hits: HitMap) -> tuple[float | None, float | None, 
         peaks.append(np.maximum(whole.max(axis=1), -whole.min(axis=1)))
     rms = decibels(math.sqrt(energy / (int((stops - starts).sum()) * samples.shape[1])))
     if rms is None:
-        return None, None, ["between the strokes there is digital silence"]
+        where = "between the strokes" if len(hits) else "in the whole track"
+        return None, None, [f"{where} there is digital silence"]
     return rms, decibels(float(np.median(np.concatenate(peaks)))), []
 
 
@@ -146,6 +149,8 @@ class _Levels:
         silent = int((full == 0).sum() + (ghosts == 0).sum())
         notes = [f"strokes that are digital silence: {silent}"] if silent else []
         full_db, ghost_db = (20 * np.log10(peaks[peaks > 0]) for peaks in (full, ghosts))
+        if len(full) == len(ghosts) == 0:
+            return _Levels()
         if len(full_db) == 0:
             return _Levels(notes=[*notes, "level spread not measured: no full strokes"])
         typical = float(np.median(full_db))

@@ -112,7 +112,11 @@ def summary(outcome: TrackOutcome, sizes: Mapping[str, int]) -> TrackSummary:
     """What people are told of one track."""
     treated = outcome.treated
     names = [treated.track + ending for ending in (AUDIO, PICTURE, CURVES)]
-    said = [f"{d.step.name}: {note}" for d in treated.decisions for note in d.notes]
+    said = [
+        f"{d.step.name}: {note.removeprefix(f'{d.step.name}: ')}"
+        for d in treated.decisions
+        for note in d.notes
+    ]
     return TrackSummary(
         track=treated.track,
         before=treated.before,

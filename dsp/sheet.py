@@ -126,11 +126,14 @@ def track_notes(outcome: TrackOutcome) -> list[str]:
     file, written = outcome.file, outcome.written
     notes = list(outcome.treated.hits.notes)
     if len(outcome.treated.hits) == 0:
-        notes.append("no strokes were found; steps that follow strokes did nothing")
+        why = "; ".join(notes) or "no strokes found"
+        notes = [f"{why}; steps that follow strokes did nothing"]
     if file.clipped:
         notes.append(f"the input is clipped: {file.clipped} samples lie in flat tops at full scale")
     if written.clipped:
-        notes.append(f"the output clips: {written.clipped} samples were limited to full scale")
+        clips = f"the output clips: {written.clipped} samples were limited to full scale"
+        less = max(math.ceil(written.peak_dbfs), 1)
+        notes.append(f"{clips}; a last step `level: {{gain: -{less} dB}}` avoids it")
     if written.peak_dbfs > 0 and not written.clipped:
         notes.append(f"the output exceeds full scale: its peak is {written.peak_dbfs:+.2f} dBFS")
     if stale := describes_input(file.chunks):

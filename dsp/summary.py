@@ -111,7 +111,7 @@ def _track(summary: TrackSummary) -> list[RenderableType]:
     change = compare(summary.before, summary.after)
     parts: list[RenderableType] = [
         Text.assemble((summary.track, "bold"), f"  {strokes(summary.before)}"),
-        _table(change),
+        *([_table(change)] if rows(change) else []),
     ]
     if summary.files:
         parts.append(_files("files", summary.files))
@@ -153,13 +153,13 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
             _moved(change.bleed_down_db, "down by", "up by"),
         ),
         (
-            "level spread of full strokes (σ)",
+            "spread of full strokes (σ)",
             _number(before.spread_db, "dB"),
             _number(after.spread_db, "dB"),
             _moved(change.spread_less_db, "narrower by", "wider by"),
         ),
         (
-            "ghost notes below full strokes",
+            "ghosts below full strokes",
             _number(before.ghost_distance_db, "dB"),
             _number(after.ghost_distance_db, "dB"),
             _moved(change.ghosts_closer_db, "closer by", "further by"),

@@ -61,8 +61,8 @@ def shown(*tracks, width=100, others=()):
 def test_rows_say_what_changed_in_plain_words():
     found = {row[0]: row[1:] for row in rows(compare(BEFORE, AFTER))}
     assert found["bleed between strokes, RMS"] == ("−48.0 dBFS", "−66.0 dBFS", "down by 18.0 dB")
-    assert found["level spread of full strokes (σ)"] == ("3.4 dB", "1.5 dB", "narrower by 1.9 dB")
-    assert found["ghost notes below full strokes"][2] == "unchanged"
+    assert found["spread of full strokes (σ)"] == ("3.4 dB", "1.5 dB", "narrower by 1.9 dB")
+    assert found["ghosts below full strokes"][2] == "unchanged"
     assert found["ring at 540 Hz, RMS"][2] == "down by 7.5 dB"
     assert found["highest peak"] == ("−1.0 dBFS", "0.0 dBFS", "3 samples clipped")
 
@@ -70,7 +70,7 @@ def test_rows_say_what_changed_in_plain_words():
 def test_what_grew_is_said_to_have_grown():
     found = {row[0]: row[3] for row in rows(compare(AFTER, BEFORE))}
     assert found["bleed between strokes, RMS"] == "up by 18.0 dB"
-    assert found["level spread of full strokes (σ)"] == "wider by 1.9 dB"
+    assert found["spread of full strokes (σ)"] == "wider by 1.9 dB"
 
 
 def test_rows_that_were_never_measured_are_left_out():

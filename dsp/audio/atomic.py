@@ -88,7 +88,7 @@ def refuse_taken(path: Path, overwrite: bool, *, folder_needed: bool = True) -> 
     if path.is_dir():
         raise OutputError(f"{path}: found a folder; accepted: a file name")
     if is_taken(path) and not overwrite:
-        raise OutputError(f"{path}: found an existing file; accepted: a new name, or overwriting")
+        raise OutputError(f"{path}: found an existing file; accepted: a new name, or --overwrite")
     if folder_needed and not path.parent.is_dir():
         raise OutputError(f"{path}: found no folder {path.parent}; accepted: an existing folder")
 

@@ -111,6 +111,8 @@ class OutputSet:
 
     def _prepare(self, folder: Path) -> None:
         """Make `folder` where it is missing, and try that files can be made in it."""
+        if folder.exists() and not folder.is_dir():
+            raise OutputError(f"{folder}: found a file; accepted: a folder, or a new name for one")
         try:
             missing = [each for each in (folder, *folder.parents) if not each.exists()]
             for each in reversed(missing):

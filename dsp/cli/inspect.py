@@ -103,12 +103,13 @@ def report(track: TrackFile, hits: HitMap) -> dict[str, Any]:
 def facts(track: TrackFile, hits: HitMap) -> list[str]:
     """What was measured, a line each."""
     seconds = len(track.samples) / track.rate
+    bleed = "bleed between strokes" if len(hits) else "level"
     lines = [
         f"{track.path.name}: {seconds:.2f} s at {track.rate / 1000:g} kHz, "
         f"{_channels(track.samples.shape[1])}, {sample_words(track.format.subtype)}",
         f"strokes: {_counted(hits)}",
         f"fundamental: {_measured(hits.fundamental_hz, 'Hz', 'no drum was found')}",
-        f"bleed between strokes: {_measured(hits.bleed_dbfs, 'dBFS', 'digital silence')}",
+        f"{bleed}: {_measured(hits.bleed_dbfs, 'dBFS', 'digital silence')}",
     ]
     rings = ", ".join(f"{ring.hz:.0f} Hz ({ring.t60_s:.2f} s)" for ring in hits.rings)
     lines.append(f"rings (time to fall by 60 dB): {rings or 'none'}")
@@ -118,6 +119,8 @@ def facts(track: TrackFile, hits: HitMap) -> list[str]:
 
 
 def _counted(hits: HitMap) -> str:
+    if len(hits) == 0:
+        return "none"
     ghosts = int(hits.ghost.sum())
     return f"{len(hits)}, of which {ghosts} ghost note{'' if ghosts == 1 else 's'}"
 

@@ -182,7 +182,8 @@ class _Builder:
             self.fault(line, "found a merge key '<<'; accepted: settings written out")
         elif earlier is not None:
             frame.keep = False
-            message = f"found {shown(frame.key)} twice, on line {earlier} and on line {line}"
+            where = f"line {earlier}" + (f" and on line {line}" if line != earlier else "")
+            message = f"found {shown(frame.key)} twice, on {where}"
             self.fault(line, f"{message}; accepted: each name once", spoils=False)
 
 
