@@ -13,6 +13,7 @@ import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +25,14 @@ Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 LEVELS_DB = np.arange(-42.0, 4.0, 2.0)
-TILTS_DB = np.array([0.0, 1.5, 3.0])
+TILTS_DB = np.array([0.0, 2.0, 4.0, 6.0])
 SPREAD_DB = 4.0
 CAP = 3.0
 KEEP = 0.9
 CHUNK = 512
 MEASURES = [
     *("evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible"),
-    *("excess", "misfit", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid"),
+    *("excess", "misfit", "soft", "q10", "q25", "q50", "q75", "q90", "low_q50", "low_q25", "mid"),
     *("high", "air", "mid_tail", "high_tail", "seen25", "seen50", "seen75"),
     *("rise0", "rise1", "rise2", "rise3", "rise4", "rise"),
     *("louder_before", "louder_after", "mid_less_high", "low_less_mid"),
@@ -48,11 +49,23 @@ class Weights:
     offset: float
 
 
-def load_weights() -> Weights:
+@dataclass(frozen=True)
+class Passes:
+    """Weights of the first look, and of the second, which knows the drum's soft strokes."""
+
+    first: Weights
+    second: Weights
+
+
+def load_weights() -> Passes:
     """The fitted weights that ship with the package."""
     data = json.loads(files("dsp.hits").joinpath("evidence.json").read_text("utf-8"))
     if data["measures"] != MEASURES:
         raise ValueError("evidence.json was fitted for other measures; run bench.train_hits")
+    return Passes(_weights(data["first"]), _weights(data["second"]))
+
+
+def _weights(data: dict[str, Any]) -> Weights:
     mean, scale, weight = (np.array(data[key]) for key in ("mean", "scale", "weight"))
     return Weights(mean, scale, weight, float(data["offset"]))
 
@@ -74,7 +87,7 @@ def measure_candidates(
 ) -> Values:
     """All measures of each candidate, (n, len(MEASURES))."""
     explained = explain(spectra, drum)
-    ratio = 10 * np.log10(spectra.novelty / drum.power)
+    ratio = 10 * np.log10(spectra.novelty / drum.reference(explained[:, 10]))
     tilted = np.quantile(ratio + 1.5 * TILT_OCTAVES, [0.1, 0.25, 0.5, 0.75, 0.9], axis=1).T
     seen = 10 * np.log10(spectra.after / spectra.before)
     third = HIGH // 3 + 1
@@ -102,20 +115,28 @@ def measure_candidates(
 
 
 def explain(spectra: Spectra, drum: DrumStroke) -> Values:
-    """Evidence for a stroke by its most likely level and tilt; the first ten measures."""
+    """Evidence for a stroke by its most likely level, tilt and kind; the first measures."""
+    best = _explain_as(spectra, drum.power, 0.0)
+    if drum.soft is not None:
+        soft = _explain_as(spectra, drum.soft, 1.0)
+        best = np.where(soft[:, :1] > best[:, :1], soft, best)
+    return best
+
+
+def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
     best = np.empty((len(spectra.after), 4))
 
     def work(first: int) -> None:
         part = slice(first, first + CHUNK)
         stroke_evidence(
-            spectra.after[part], spectra.before[part], drum.power, TILT_OCTAVES, TILTS_DB,
-            LEVELS_DB, SPREAD_DB, CAP, KEEP, best[part],
+            spectra.after[part], spectra.before[part], power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
+            SPREAD_DB, CAP, KEEP, best[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         list(pool.map(work, range(0, len(best), CHUNK)))
     level, tilt = best[:, 1:2], best[:, 2:3]
-    stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    stroke = power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
     error = 10 * np.log10(spectra.after / (KEEP * spectra.before + stroke))
     null = 10 * np.log10(spectra.after / spectra.before)
     two = 2 * SPREAD_DB**2
@@ -134,6 +155,7 @@ def explain(spectra: Spectra, drum: DrumStroke) -> Values:
             (gain * visible).sum(axis=1) / (count + 3),
             best[:, 3] / error.shape[1],
             np.where(visible, np.abs(error), 0).sum(axis=1) / (count + 1),
+            np.full(len(best), kind),
         ]
     )
 

@@ -3,24 +3,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.evidence import Weights, load_weights, measure_candidates, probability
+from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
 from dsp.hits.onset import place_onsets
 from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
-from dsp.hits.spectra import DrumStroke, Spectra, learn_stroke, measure_spectra
+from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
 from dsp.hits.strength import find_ends, learn_decay, measure_levels, rank_strokes
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
 from dsp.take import Samples
 
 Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
-CERTAIN = 0.5
+CERTAIN = 0.4
 SPACING_S = 0.012
 LOOK_FRAMES = 4
 WINDOW_S = 0.020
@@ -36,6 +38,7 @@ class Candidates:
     drum: DrumStroke | None
     measures: Values
     level_db: Values
+    rises: Values
 
 
 def find_hits(samples: Samples, rate: int) -> HitMap:
@@ -45,12 +48,14 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     events share; toms, kick and cymbals, which do not share it, are not hits. Nothing depends on
     the level of the track. See `HitMap` for what is measured.
     """
-    x = _mono(samples)
+    heard = hear(samples, rate)
+    x = heard.sound
     energies = measure_energies(x, rate)
-    found = measure_track(x, energies, rate)
+    weights = load_weights()
+    found = look_again(measure_track(x, energies, rate), rate, weights.first)
     if found.drum is None:
         return no_hits(samples, rate, "no strokes found")
-    chosen = choose(found, rate, load_weights())
+    chosen = choose(found, rate, weights.second)
     picked = found.spectra.pick(chosen)
     onset = place_onsets(
         x, found.positions[chosen], picked, found.drum, found.measures[chosen], rate
@@ -59,16 +64,7 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
     if len(chosen) < LEAST_STROKES or np.isnan(fundamental):
         return no_hits(samples, rate, "what starts in this track does not sound like a drum")
-    return _assemble(samples, x, energies, found, chosen, onset, spans, fundamental, rate)
-
-
-def _mono(samples: Samples) -> Values:
-    """Mean of the channels without its constant part, which would start like a stroke."""
-    x = samples[:, 0] if samples.shape[1] == 1 else samples.mean(axis=1)
-    constant = float(x.mean())
-    if abs(constant) > 1e-3 * max(float(x.max()), -float(x.min())):
-        return np.asarray(x - constant)
-    return np.ascontiguousarray(x)
+    return _assemble(samples, heard, energies, found, chosen, onset, spans, fundamental, rate)
 
 
 def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
@@ -81,7 +77,7 @@ def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
     )  # fmt: skip
 
 
-def measure_track(x: Values, energies: Energies, rate: int) -> Candidates:
+def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
     """Candidates of x (n,), the drum's stroke learned from them, and their measures."""
     rises = rises_db(energies)
     positions = find_candidates(x, energies, rises, rate)
@@ -93,9 +89,24 @@ def measure_track(x: Values, energies: Energies, rate: int) -> Candidates:
     level_db = _added_level(energies, frame)
     drum = learn_stroke(spectra, novelty[steepest], level_db)
     if drum is None:
-        return Candidates(positions, spectra, None, np.zeros((len(positions), 0)), level_db)
+        none = np.zeros((len(positions), 0))
+        return Candidates(positions, spectra, None, none, level_db, rises[steepest])
     measures = measure_candidates(positions, spectra, drum, rises[steepest], level_db, rate)
-    return Candidates(positions, spectra, drum, measures, level_db)
+    return Candidates(positions, spectra, drum, measures, level_db, rises[steepest])
+
+
+def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
+    """Learn the drum's soft strokes from those that are sure, and measure against them too."""
+    if found.drum is None:
+        return found
+    certain = probability(found.measures, weights)
+    drum = learn_soft_stroke(found.spectra, found.drum, found.measures, certain)
+    if drum.soft is None:
+        return found
+    measures = measure_candidates(
+        found.positions, found.spectra, drum, found.rises, found.level_db, rate
+    )
+    return replace(found, drum=drum, measures=measures)
 
 
 def _added_level(energies: Energies, frame: Positions) -> Values:
@@ -146,26 +157,27 @@ def _spans(
 
 
 def _assemble(
-    samples: Samples, x: Values, energies: Energies, found: Candidates, chosen: Positions,
+    samples: Samples, heard: Heard, energies: Energies, found: Candidates, chosen: Positions,
     onset: Positions, spans: Positions, fundamental: float, rate: int,
 ) -> HitMap:  # fmt: skip
     assert found.drum is not None
-    picked = found.spectra.pick(chosen)
     strength, velocity, ghost = rank_strokes(
-        measure_levels(picked, found.drum, found.measures[chosen])
+        measure_levels(found.spectra.pick(chosen), found.drum, found.measures[chosen])
     )
     full = strength > -6
-    frame = onset // energies.hop
-    decay = learn_decay(energies, frame[full], spans[full] // energies.hop)
-    ends = find_ends(onset, np.full(len(onset), 60.0), decay, len(x), rate)
-    peak = _peaks_dbfs(samples, onset, ends, rate)
-    bleed = _bleed_dbfs(samples, onset, ends, rate)
+    decay = learn_decay(energies, onset[full] // energies.hop, spans[full] // energies.hop)
+    rings = find_rings(heard.sound, onset[full], spans[full], fundamental, rate)
+    inside = samples[heard.first : heard.last]
+    at = np.clip(onset + heard.offset - heard.first, 0, len(inside) - 1)
+    ends = find_ends(at, np.full(len(at), 60.0), decay, len(inside), rate)
+    peak = _peaks_dbfs(inside, at, ends, rate)
+    bleed = _bleed_dbfs(inside, at, ends, rate)
     typical = float(np.median(peak[full])) if full.any() else float(peak.max())
-    ends = find_ends(onset, typical + strength - bleed, decay, len(x), rate)
-    rings = find_rings(x, onset[full], spans[full], fundamental, rate)
+    ends = find_ends(at, typical + strength - bleed, decay, len(inside), rate)
     return HitMap(
-        rate, len(x), onset, ends, peak, strength, velocity, ghost, fundamental, bleed, rings
-    )
+        rate, len(samples), at + heard.first, ends + heard.first, peak, strength, velocity, ghost,
+        fundamental, round(bleed, 2) if np.isfinite(bleed) else bleed, rings,
+    )  # fmt: skip
 
 
 def _peaks_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) -> Values:
@@ -193,4 +205,4 @@ def _bleed_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) 
 
 
 def _db(peak: float) -> float:
-    return round(20 * float(np.log10(peak)), 2) if peak > 0 else float("-inf")
+    return 20 * float(np.log10(peak)) if peak > 0 else float("-inf")

@@ -7,10 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.rises import PICK_BANDS_HZ, PICK_Q, band_sections, pick_changes
-from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, TILT_OCTAVES, DrumStroke, Spectra
+from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, DrumStroke, Spectra
 from dsp.kernels.onsets import attack_starts
 
 Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S = 0.005, 0.007, 0.009, 0.00025
@@ -21,7 +22,7 @@ MOST = 0.6  # of the bands, by weight, must have begun
 
 
 def place_onsets(
-    x: Values, near: Positions, spectra: Spectra, drum: DrumStroke, explained: Values, rate: int
+    x: Sound, near: Positions, spectra: Spectra, drum: DrumStroke, explained: Values, rate: int
 ) -> Positions:
     """First sample of each stroke of x (n,), strictly rising.
 
@@ -43,8 +44,7 @@ def place_onsets(
 
 def _visibility(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
     """Share of the stroke in each of PICK_BANDS_HZ, (strokes, bands)."""
-    level, tilt = explained[:, 4:5], explained[:, 5:6]
-    stroke = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    stroke = drum.predicted(explained)
     share = (stroke / np.maximum(stroke + spectra.before, spectra.after)) ** POWER
     columns = []
     for low, high in PICK_BANDS_HZ:

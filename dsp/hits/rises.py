@@ -15,6 +15,7 @@ from dsp.filters import high_pass, low_pass
 from dsp.kernels.onsets import band_energies, change_points, local_peaks, measure_rises
 
 Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 BANDS_HZ = ((90.0, 300.0), (300.0, 900.0), (900.0, 2700.0), (2700.0, 8000.0), (8000.0, 16000.0))
@@ -41,7 +42,7 @@ class Energies:
     hop: int
 
 
-def measure_energies(x: Values, rate: int) -> Energies:
+def measure_energies(x: Sound, rate: int) -> Energies:
     """Band energies of x (n,) in frames of half a millisecond; causal, so nothing rings early."""
     hop = round(FRAME_S * rate)
     b, a = band_sections(BANDS_HZ, rate)
@@ -86,7 +87,7 @@ def rises_db(energies: Energies) -> Values:
     return rises
 
 
-def find_candidates(x: Values, energies: Energies, rises: Values, rate: int) -> Positions:
+def find_candidates(x: Sound, energies: Energies, rises: Values, rate: int) -> Positions:
     """Samples at which something starts, in rising order: the drum, or anything else.
 
     Each is given as its frame says and, where they differ, as the change of variance says over
@@ -104,7 +105,7 @@ def find_candidates(x: Values, energies: Energies, rises: Values, rate: int) -> 
     return np.unique(np.concatenate([coarse, fine[moved], low[apart]])).astype(np.int64)
 
 
-def pick_changes(x: Values, near: Positions, rate: int, weights: Values | None = None) -> Positions:
+def pick_changes(x: Sound, near: Positions, rate: int, weights: Values | None = None) -> Positions:
     """The sample near each position at which the variance of the bands changes most.
 
     `weights` (positions, 4) says how much each of PICK_BANDS_HZ counts; all alike by default.

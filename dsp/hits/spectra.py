@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 LOW_EDGES_HZ = np.arange(80.0, 521.0, 40.0)
@@ -18,6 +19,7 @@ HIGH_EDGES_HZ = np.geomspace(520.0, 16000.0, 17)
 LONG_S, SHORT_S, TAIL_S = 2048 / 48000, 512 / 48000, 1024 / 48000
 GUARD_S = 16 / 48000  # windows start and end this far ahead of the candidate
 CHUNK = 512
+SURE, SOFT_DB, LEAST_SOFT = 0.7, -10.0, 4
 
 LOW, HIGH = len(LOW_EDGES_HZ) - 1, len(HIGH_EDGES_HZ) - 1
 ATTACK = slice(LOW, LOW + HIGH)
@@ -50,7 +52,7 @@ class Spectra:
         return Spectra(self.after[chosen], self.before[chosen])
 
 
-def measure_spectra(x: Values, positions: Positions, rate: int) -> Spectra:
+def measure_spectra(x: Sound, positions: Positions, rate: int) -> Spectra:
     """Band powers around each position of x (n,)."""
     guard, short = round(GUARD_S * rate), round(SHORT_S * rate)
     spans = (
@@ -67,7 +69,7 @@ def measure_spectra(x: Values, positions: Positions, rate: int) -> Spectra:
 
 
 def _powers(
-    x: Values,
+    x: Sound,
     positions: Positions,
     rate: int,
     start: int,
@@ -100,10 +102,25 @@ def _powers(
 
 @dataclass(frozen=True)
 class DrumStroke:
-    """A typical full stroke of the drum: band powers (bands,), and the candidates it is from."""
+    """A typical full stroke of the drum: band powers (bands,), and the candidates it is from.
+
+    `soft` is the spectrum of its soft strokes, brought to the level of a full one, where enough
+    of them were sure.
+    """
 
     power: Values
     members: Positions
+    soft: Values | None = None
+
+    def reference(self, soft: Values) -> Values:
+        """Spectrum of a full stroke, or of a soft one where `soft` (n,) is not 0; (n, bands)."""
+        other = self.power if self.soft is None else self.soft
+        return np.where(soft[:, None] > 0, other, self.power)
+
+    def predicted(self, explained: Values) -> Values:
+        """Band powers of strokes by their level, tilt and kind as `explain` found them."""
+        level, tilt, soft = explained[:, 4:5], explained[:, 5:6], explained[:, 10]
+        return self.reference(soft) * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
 
 
 def learn_stroke(spectra: Spectra, novelty_db: Values, level_db: Values) -> DrumStroke | None:
@@ -127,3 +144,19 @@ def learn_stroke(spectra: Spectra, novelty_db: Values, level_db: Values) -> Drum
     total = members.sum(axis=1, keepdims=True)
     mean = np.exp(np.log(members / total).mean(axis=0))
     return DrumStroke(mean / mean.sum() * np.quantile(total, 0.75), clear[chosen])
+
+
+def learn_soft_stroke(
+    spectra: Spectra, drum: DrumStroke, explained: Values, certain: Values
+) -> DrumStroke:
+    """The drum with the spectrum of its soft strokes, if at least four candidates are surely such.
+
+    Soft strokes differ from drum to drum, in more than brightness: wires answer softly where the
+    stick does not.
+    """
+    chosen = (certain > SURE) & (explained[:, 4] <= SOFT_DB)
+    if chosen.sum() < LEAST_SOFT:
+        return drum
+    level = 10 ** (explained[chosen, 4:5] / 10)
+    shape = np.exp(np.median(np.log(spectra.novelty[chosen] / level), axis=0))
+    return DrumStroke(drum.power, drum.members, shape)

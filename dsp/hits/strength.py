@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.rises import Energies
-from dsp.hits.spectra import HIGH_EDGES_HZ, LOW, LOW_EDGES_HZ, TILT_OCTAVES, DrumStroke, Spectra
+from dsp.hits.spectra import HIGH_EDGES_HZ, LOW, LOW_EDGES_HZ, DrumStroke, Spectra
 
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
@@ -25,8 +25,7 @@ def measure_levels(spectra: Spectra, drum: DrumStroke, explained: Values) -> Val
     Where a stroke is louder than what was there before, its own power counts, within 6 dB of what
     the learned stroke predicts; elsewhere the prediction counts.
     """
-    level, tilt = explained[:, 4:5], explained[:, 5:6]
-    shape = drum.power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    shape = drum.predicted(explained)
     own = np.clip(spectra.after - 0.9 * spectra.before, shape / 4, shape * 4)
     power = np.where(shape > spectra.before, own, shape)
     size = LOW + len(HIGH_EDGES_HZ) - 1

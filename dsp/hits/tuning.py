@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from dsp.hits.hitmap import Ring
 
 Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 FUNDAMENTAL_HZ = (110.0, 620.0)
@@ -20,12 +21,13 @@ PROMINENCE_DB = 4.0
 
 
 def mode_spectrum(
-    x: Values, onsets: Positions, spans: Positions, rate: int
+    x: Sound, onsets: Positions, spans: Positions, rate: int
 ) -> tuple[Values, Values]:
     """Frequencies in Hz and the typical stroke's spectrum in dB, after the attack has passed.
 
-    The median over strokes of each one's spectrum, so that what sounds with only some of them
-    (a kick, a tom) leaves no peak. `spans` are the samples until the next event.
+    The median over strokes of what each one adds to what sounded before it, so that what sounds
+    on, or with only some of them (a kick, a tom), leaves no peak. `spans` are the samples until
+    the next event.
     """
     count, skip = round(WINDOW_S * rate), round(SKIP_S * rate)
     size = 1 << int(np.ceil(np.log2(rate / RESOLUTION_HZ)))
@@ -42,10 +44,19 @@ def mode_spectrum(
     )
     rows = []
     for onset in chosen:
-        part = x[onset + skip : onset + skip + count] * window
-        power = np.abs(np.fft.rfft(part, size)[keep]) ** 2
-        rows.append(10 * np.log10(power / max(power.sum(), 1e-300) + 1e-15))
+        after = _power(x[onset + skip : onset + skip + count] * window, size)[keep]
+        before = np.zeros(1)
+        if onset >= count + skip:
+            before = _power(x[onset - count - skip // 2 : onset - skip // 2] * window[::-1], size)[
+                keep
+            ]
+        added = np.maximum(after - before, 0.05 * after)
+        rows.append(10 * np.log10(added / max(added.sum(), 1e-300) + 1e-15))
     return np.asarray(hz[keep]), np.asarray(np.median(rows, axis=0))
+
+
+def _power(windowed: Values, size: int) -> Values:
+    return np.asarray(np.abs(np.fft.rfft(windowed, size)) ** 2)
 
 
 def find_fundamental(hz: Values, spectrum_db: Values) -> float:
@@ -90,7 +101,7 @@ def _interpolate(hz: Values, db: Values, i: int) -> float:
 
 
 def find_rings(
-    x: Values, onsets: Positions, spans: Positions, fundamental: float, rate: int
+    x: Sound, onsets: Positions, spans: Positions, fundamental: float, rate: int
 ) -> tuple[Ring, ...]:
     """Up to four modes above the fundamental that stand out 60 to 200 ms after the onset."""
     hz, early = mode_spectrum(x, onsets, spans, rate)
@@ -105,7 +116,7 @@ def find_rings(
     return tuple(rings)
 
 
-def decay_time(x: Values, onsets: Positions, spans: Positions, hz: float, rate: int) -> float:
+def decay_time(x: Sound, onsets: Positions, spans: Positions, hz: float, rate: int) -> float:
     """Seconds in which the mode at `hz` falls by 60 dB; NaN where no stroke is alone long enough.
 
     The mode's envelope, demodulated and averaged in power over strokes in frames of 10 ms, falls
