@@ -116,6 +116,21 @@ EXAMPLES: dict[str, Example] = {
             "key": changed("key", "other", attack=3),
         },
     ),
+    "suppress_bleed": Example(
+        neutral=[{"reduction": 0}, {"reduction": 0, "bands": "one"}],
+        typical=[
+            ({}, -18, 0),
+            ({"reduction": 40, "bands": "one"}, -40, 0),
+            ({"fundamental": 196, "threshold": -40, "reduction": 12}, -12, 0),
+        ],
+        changes={
+            "fundamental": changed("fundamental", 400),
+            "threshold": changed("threshold", -12),
+            "reduction": changed("reduction", 30),
+            "bands": changed("bands", "one"),
+            "key": changed("key", "other"),
+        },
+    ),
     "level": Example(
         neutral=[{}],
         typical=[({"gain": -4}, -4, -4)],

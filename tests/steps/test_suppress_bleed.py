@@ -1,0 +1,227 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""suppress_bleed: bleed goes down, the drum stays, and every setting means what it says."""
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from dsp.curves import FullBand, SplitBands
+from dsp.hits import find_hits
+from dsp.steps import SuppressBleed
+from tests.open_takes import needed, takes
+from tests.steps.scenes import RATE, gain_db, scene_of, take_of, treated
+
+TIMES = [0.2, 0.6, 1.0, 1.3, 1.7, 2.1, 2.5, 2.9]
+LEVELS = [-6.0, -7.0, -26.0, -5.0, -6.0, -28.0, -6.5, -5.5]
+BLEED_DBFS = -48.0
+
+
+@pytest.fixture
+def scene():
+    return scene_of(*take_of(TIMES, LEVELS, seconds=3.5, bleed_dbfs=BLEED_DBFS))
+
+
+@cache
+def take(name):
+    needed.recordings()
+    return takes.make(name, seed=2)
+
+
+def found(track):
+    """A scene with the strokes that are found on the track."""
+    samples = np.ascontiguousarray(track[:, None])
+    return scene_of(samples, find_hits(samples, RATE))
+
+
+def energy_db(after, before):
+    return 10 * np.log10(np.sum(after**2) / np.sum(before**2))
+
+
+def gaps(hits, guard_s=0.02):
+    """Where no stroke sounds, with some room around."""
+    quiet = np.ones(hits.frames, np.bool_)
+    guard = round(guard_s * hits.rate)
+    for onset, end in zip(hits.onset, hits.end, strict=True):
+        quiet[max(onset - guard, 0) : end + guard] = False
+    return quiet
+
+
+@pytest.mark.parametrize("bands", ["split", "one"])
+@pytest.mark.parametrize("reduction", [3.0, 18.0, 40.0, 80.0])
+@pytest.mark.parametrize("name", ["backbeat_ghosts", "open_hats"])
+def test_gains_lie_between_minus_reduction_and_zero(name, reduction, bands):
+    here = found(take(name).tracks["top"])
+    curve = SuppressBleed(reduction=reduction, bands=bands).decide(here).curve
+    assert curve.db.min() >= -reduction
+    assert curve.db.max() <= 0
+    assert curve.db.min() == -reduction or reduction > 40
+
+
+@pytest.mark.parametrize("bands", ["split", "one"])
+def test_no_reduction_returns_the_take_bit_for_bit(bands):
+    here = found(take("open_hats").tracks["top"])
+    out, decision = treated(SuppressBleed(reduction=0, bands=bands), here)
+    assert out.tobytes() == here.audio.tobytes()
+    assert decision.curve.neutral
+
+
+@pytest.mark.parametrize("reduction", [6.0, 18.0, 30.0])
+@pytest.mark.parametrize("bands", ["split", "one"])
+def test_between_strokes_the_track_goes_down_by_reduction(bands, reduction):
+    times = [0.2 + 0.9 * n for n in range(6)]
+    scene = scene_of(*take_of(times, LEVELS[:6], seconds=5.6, bleed_dbfs=BLEED_DBFS))
+    out, _ = treated(SuppressBleed(reduction=reduction, bands=bands), scene)
+    quiet = gaps(scene.hits, guard_s=0.1)
+    assert energy_db(out[quiet], scene.audio[quiet]) == pytest.approx(-reduction, abs=1.0)
+
+
+@pytest.mark.parametrize("bands", ["split", "one"])
+def test_strokes_keep_their_level(scene, bands):
+    out, _ = treated(SuppressBleed(reduction=40, bands=bands), scene)
+    for onset, ghost in zip(scene.hits.onset, scene.hits.ghost, strict=True):
+        span = slice(onset, onset + round(0.060 * RATE))
+        change = energy_db(out[span], scene.audio[span])
+        assert abs(change) <= (1.5 if ghost else 0.5)
+
+
+def test_the_gain_is_up_at_the_first_sample_and_not_long_before(scene):
+    decision = SuppressBleed(reduction=40, bands="one").decide(scene)
+    for onset, level in zip(scene.hits.onset, LEVELS, strict=True):
+        if level > -20:
+            ahead, before, now = gain_db(decision, onset - np.array([960, 96, 0]))
+            assert now > -1
+            assert before < -15
+            assert before <= ahead + 0.5
+
+
+@pytest.mark.parametrize("name", takes.names("grooves"))
+def test_a_clean_track_hardly_changes(name):
+    """The error within strokes (100 ms, or up to the next) is under −40 dB of the strokes."""
+    needed.recordings()
+    clean = takes.make(name, seed=0).snare["top"]
+    out, decision = treated(SuppressBleed(reduction=40), found(clean))
+    onset = find_hits(clean[:, None], RATE).onset
+    error = energy = 0.0
+    for first, after in zip(onset, np.append(onset[1:], len(clean)), strict=True):
+        span = slice(first, min(first + round(0.1 * RATE), after))
+        error += float(np.sum((out[span, 0] - clean[span]) ** 2))
+        energy += float(np.sum(clean[span] ** 2))
+    assert 10 * np.log10(error / energy + 1e-30) < -40
+    assert decision.curve.db.max() <= 0
+
+
+def test_strokes_under_the_threshold_are_taken_for_bleed(scene):
+    decision = SuppressBleed(threshold=-20, reduction=24, bands="one").decide(scene)
+    assert decision.step.threshold == -20
+    for onset, level in zip(scene.hits.onset, LEVELS, strict=True):
+        body = gain_db(decision, onset + np.arange(round(0.02 * RATE)))
+        if level < -20:
+            assert body.max() < -20
+        else:
+            assert body.max() > -0.5
+
+
+def test_the_threshold_is_found_under_the_softest_stroke_and_above_the_bleed(scene):
+    resolved = SuppressBleed().decide(scene).step
+    assert BLEED_DBFS < resolved.threshold < min(LEVELS)
+    assert SuppressBleed(threshold=-33.3).decide(scene).step.threshold == -33.3
+
+
+def test_the_fundamental_is_the_drums_or_the_one_given(scene):
+    assert SuppressBleed().decide(scene).step.fundamental == 196.0
+    keyed = replace(scene, hits=replace(scene.hits, fundamental_hz=237.654321))
+    assert SuppressBleed().decide(keyed).step.fundamental == 237.65
+    assert SuppressBleed(fundamental=310).decide(scene).step.fundamental == 310
+
+
+def test_below_the_fundamental_a_kick_under_every_other_stroke_is_no_drum():
+    audio, hits = take_of(TIMES, LEVELS, seconds=3.5, bleed_dbfs=-70)
+    time = np.arange(round(0.25 * RATE)) / RATE
+    kick = 0.4 * np.exp(-time / 0.08) * np.sin(2 * np.pi * 60 * time)
+    thump = np.zeros(len(audio))
+    for at in [*hits.onset[::2], round(0.4 * RATE), round(1.5 * RATE)]:
+        thump[at : at + len(kick)] += kick
+    here = scene_of(audio + thump[:, None], hits)
+    curve = SuppressBleed(reduction=30).decide(here).curve
+    for onset in hits.onset[::2]:
+        low = curve.db_at(np.array([onset + round(0.05 * RATE)]))[0, 0]
+        assert low < -6
+
+
+@pytest.mark.parametrize(
+    ("bands", "layout", "count"), [("one", FullBand, 1), ("split", SplitBands, 17)]
+)
+def test_bands_are_one_or_seventeen(scene, bands, layout, count):
+    curve = SuppressBleed(bands=bands).decide(scene).curve
+    assert isinstance(curve.layout, layout)
+    assert curve.db.shape[1] == count
+
+
+def test_a_key_gives_its_strokes(scene):
+    keyed = replace(scene, tracks=("top", "room"))
+    own = SuppressBleed(key="hits").decide(keyed)
+    other = SuppressBleed(key="room").decide(keyed)
+    assert dict(SuppressBleed().sources()) == {}
+    assert set(SuppressBleed(key="room").sources()) == {"room"}
+    late = round(0.0005 * RATE)
+    at = np.array(scene.hits.onset[:2])
+    np.testing.assert_allclose(
+        gain_db(own, at, band=9), gain_db(other, at + late, band=9), atol=1.0
+    )
+    assert own.curve.at.tobytes() != other.curve.at.tobytes()
+
+
+def test_without_strokes_all_is_bleed_and_the_decision_says_so():
+    audio, none = take_of([], [], seconds=0.5, bleed_dbfs=-30)
+    decision = SuppressBleed(reduction=21).decide(scene_of(audio, none))
+    assert (decision.curve.db == -21).all()
+    assert decision.notes
+
+
+def test_a_threshold_above_every_stroke_leaves_only_bleed(scene):
+    decision = SuppressBleed(threshold=-1, reduction=12).decide(scene)
+    assert (decision.curve.db == -12).all()
+    assert decision.notes
+
+
+def test_the_same_scene_gives_the_same_curve(scene):
+    first, again = SuppressBleed().decide(scene), SuppressBleed().decide(scene)
+    assert first.curve.db.tobytes() == again.curve.db.tobytes()
+    assert first.curve.at.tobytes() == again.curve.at.tobytes()
+
+
+def test_channels_move_together(scene):
+    pair = replace(scene, audio=np.hstack([scene.audio, 0.5 * scene.audio]))
+    out, _ = treated(SuppressBleed(), pair)
+    np.testing.assert_allclose(out[:, 1], 0.5 * out[:, 0], atol=1e-12)
+
+
+@pytest.mark.parametrize("name", ["backbeat_ghosts", "loud_kick", "slow_crashes"])
+def test_more_reduction_leaves_less_bleed_and_never_more(name):
+    one = take(name)
+    here = found(one.tracks["top"])
+    left = []
+    for reduction in (6.0, 12.0, 24.0, 48.0):
+        out, _ = treated(SuppressBleed(reduction=reduction), here)
+        quiet = gaps(here.hits)
+        left.append(energy_db(out[quiet], here.audio[quiet]))
+    assert (np.diff(left) < 0).all()
+    assert left[0] == pytest.approx(-6, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("settings", "accepted"),
+    [
+        ({"reduction": -1}, "0"),
+        ({"reduction": 81}, "80"),
+        ({"threshold": 1}, "0"),
+        ({"threshold": "loud"}, "auto"),
+        ({"fundamental": 20}, "60"),
+        ({"bands": "two"}, "split"),
+    ],
+)
+def test_settings_that_cannot_be_are_refused(settings, accepted):
+    with pytest.raises(ValueError, match=accepted):
+        SuppressBleed(**settings)
