@@ -165,6 +165,14 @@ def test_a_track_the_recipe_does_not_know_is_named_with_those_it_does(capsys, tm
         assert word in message
 
 
+def test_a_track_too_many_is_not_taken_for_one_that_is_there(capsys, tmp_path):
+    files = [f"{track}={path}" for track, path in takes.pair(tmp_path).items()]
+    extra = files[0].replace("top=", "bottle=")
+    message = refused(capsys, tmp_path, tmp_path / "pair.yaml", *files, extra, status=2)
+    assert "found track bottle" in message
+    assert "did you mean" not in message
+
+
 @pytest.mark.parametrize("argument", ["top", "=file.wav", "top="])
 def test_what_is_no_track_argument_is_refused(capsys, tmp_path, one, argument):
     assert "TRACK=FILE" in refused(capsys, tmp_path, one, argument, status=2)
@@ -242,7 +250,7 @@ def test_a_folder_that_cannot_be_written_is_named_before_the_work(capsys, tmp_pa
 def test_a_file_where_the_folder_should_be_is_named(capsys, tmp_path, one, good):
     (tmp_path / "out").write_text("a file")
     assert run(["render", str(one), f"top={good}", "-o", str(tmp_path / "out")]) == 1
-    assert str(tmp_path / "out") in capsys.readouterr().err
+    assert "found a file; accepted: a folder" in capsys.readouterr().err
     assert (tmp_path / "out").read_text() == "a file"
 
 
