@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from dsp.filters import low_pass, stack
 from dsp.kernels.bleed import levels_of, split_powers
 from dsp.kernels.zero_phase import forward_backward
-from dsp.take import Samples
+from dsp.take import Samples, sounding_part
 
 Levels = NDArray[np.float32]
 Values = NDArray[np.float64]
@@ -36,34 +37,54 @@ SMOOTH_FRAMES, CALM_FRAMES = 5, 9
 FLOOR_DB = -140.0
 
 
-def frame_length(rate: int) -> int:
-    """Samples in a frame."""
-    return round(FRAME_S * rate)
+@dataclass(frozen=True)
+class BandLevels:
+    """Level in dB of each band over time, smoothed over 5 frames (`level`) and 9 (`calm`).
 
-
-def measure_levels(samples: Samples, rate: int) -> tuple[Levels, Levels]:
-    """Level in dB of samples (frames, channels) in each band, channels added in power.
-
-    Returns two arrays (frames, bands), smoothed over about 5 ms and about 12 ms.
+    Both (frames, bands); frame f is samples edges[f] … edges[f + 1] − 1 of the track. Digital
+    silence at both ends is left out, so that where a track starts changes nothing.
     """
-    hop = frame_length(rate)
-    frames = max(-(-len(samples) // hop), 1)
+
+    level: Levels
+    calm: Levels
+    edges: NDArray[np.int64]
+
+    def frame_of(self, samples: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Frames that samples lie in; the nearest one for those outside."""
+        return np.clip(np.searchsorted(self.edges, samples, "right") - 1, 0, len(self.level) - 1)
+
+    @property
+    def middles(self) -> NDArray[np.int64]:
+        """Sample in the middle of each frame."""
+        return np.asarray((self.edges[:-1] + self.edges[1:]) // 2)
+
+
+def measure_levels(samples: Samples, rate: int) -> BandLevels:
+    """Band levels of samples (frames, channels), not all zero; channels are added in power."""
+    first, last = sounding_part(samples)
+    frames = max(int(np.ceil((last - first) / (FRAME_S * rate))), 1)
+    edges = first + np.round(np.arange(frames + 1) * FRAME_S * rate).astype(np.int64)
     b, a, margin = stack([low_pass(hz, rate) for hz in CROSSOVERS_HZ])
     power = np.zeros((frames, len(CENTRES_HZ)), np.float32)
 
-    def work(first: int) -> None:
-        count = min(BLOCK_FRAMES, frames - first)
-        part = np.empty((count, power.shape[1]))
+    def work(start: int) -> None:
+        inside = edges[start : start + BLOCK_FRAMES + 1]
+        part = np.empty((len(inside) - 1, power.shape[1]))
         for channel in range(samples.shape[1]):
-            x = _padded(samples[:, channel], first * hop - margin, count * hop + 2 * margin)
+            count = int(inside[-1] - inside[0]) + 2 * margin
+            x = _padded(samples[:, channel], int(inside[0]) - margin, count)
             below = np.empty((len(x), len(CROSSOVERS_HZ)))
             forward_backward(x, b, a, np.empty((2, len(CROSSOVERS_HZ))), below)
-            split_powers(x, below, margin, hop, part)
-            power[first : first + count] += part
+            split_powers(x, below, inside - inside[0] + margin, part)
+            power[start : start + len(part)] += part
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         list(pool.map(work, range(0, frames, BLOCK_FRAMES)))
-    return _smoothed(power, SMOOTH_FRAMES), _smoothed(power, CALM_FRAMES)
+    floor = 10 ** (FLOOR_DB / 10) * float(power.max())
+    gain = 10 * np.log10(max(float(power.max()), 1e-300))
+    level, calm = _smoothed(power, SMOOTH_FRAMES, floor), _smoothed(power, CALM_FRAMES, floor)
+    # Levels are against the loudest frame of any band: a track's gain changes nothing.
+    return BandLevels(level - np.float32(gain), calm - np.float32(gain), edges)
 
 
 def _padded(x: Values, start: int, count: int) -> Values:
@@ -75,8 +96,8 @@ def _padded(x: Values, start: int, count: int) -> Values:
     return out
 
 
-def _smoothed(power: Levels, count: int) -> Levels:
+def _smoothed(power: Levels, count: int, floor: float) -> Levels:
     window = np.hanning(count + 2)[1:-1]
     out = np.empty_like(power)
-    levels_of(power, window / window.sum(), 10 ** (FLOOR_DB / 10), out)
+    levels_of(power, window / window.sum(), floor, out)
     return out

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.take import Samples
+from dsp.take import CHUNK, Samples, sounding_part
 
 ROOM_S = 0.15  # silence around the track: a hit may begin with it, and another end with it
-CHUNK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ def hear(samples: Samples, rate: int) -> Heard:
     A constant would start like a stroke. Single precision holds 24-bit samples exactly and is
     only listened to; all sums over it are in double precision.
     """
-    first, last = _bounds(samples)
+    first, last = sounding_part(samples)
     room = round(ROOM_S * rate)
     sound = np.zeros(last - first + 2 * room, np.float32)
     for start in range(first, last, CHUNK):
@@ -46,14 +45,3 @@ def hear(samples: Samples, rate: int) -> Heard:
         if abs(constant) > 1e-3 * max(float(inside.max()), -float(inside.min())):
             inside -= np.float32(constant)
     return Heard(sound, first - room, first, last)
-
-
-def _bounds(samples: Samples) -> tuple[int, int]:
-    """First sample that is not zero, and one past the last."""
-    first, last = len(samples), 0
-    for start in range(0, len(samples), CHUNK):
-        sounding = np.flatnonzero(samples[start : start + CHUNK].any(axis=1))
-        if len(sounding):
-            first = min(first, start + int(sounding[0]))
-            last = start + int(sounding[-1]) + 1
-    return (first, last) if last else (0, 0)

@@ -7,18 +7,17 @@ from numba import njit
 
 
 @njit(cache=True, nogil=True)
-def split_powers(x, below, start, hop, out):
-    """Mean square of each band in frames of `hop` samples.
+def split_powers(x, below, edges, out):
+    """Mean square of each band in frames.
 
-    x (n,); below (n, c): what lies below each of c crossovers; the first frame begins at sample
-    `start`; out (frames, c + 1), bands low to high.
+    x (n,); below (n, c): what lies below each of c crossovers; frame f is samples edges[f] …
+    edges[f + 1] − 1 of x; out (frames, c + 1), bands low to high.
     """
     crossovers = below.shape[1]
     for f in range(out.shape[0]):
         for k in range(crossovers + 1):
             out[f, k] = 0.0
-        first = start + f * hop
-        for i in range(first, first + hop):
+        for i in range(edges[f], edges[f + 1]):
             under = 0.0
             for k in range(crossovers):
                 band = below[i, k] - under
@@ -27,7 +26,7 @@ def split_powers(x, below, start, hop, out):
             band = x[i] - under
             out[f, crossovers] += band * band
         for k in range(crossovers + 1):
-            out[f, k] /= hop
+            out[f, k] /= edges[f + 1] - edges[f]
 
 
 @njit(cache=True, nogil=True)

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from dsp.bleed.drum import Strokes
 from dsp.bleed.gains import decide_gains
-from dsp.bleed.powers import CROSSOVERS_HZ, Levels, frame_length, measure_levels
+from dsp.bleed.powers import CROSSOVERS_HZ, BandLevels, Levels, measure_levels
 from dsp.curves import FullBand, GainCurve, SplitBands, flat
 from dsp.hits.hitmap import HitMap
 from dsp.steps.base import AUTO, Decision, Key, Scene, Step
@@ -76,19 +76,19 @@ class SuppressBleed(Step):
     def _curve(
         self, scene: Scene, hits: HitMap, used: NDArray[np.int64], fundamental: float
     ) -> GainCurve:
-        levels, calm = measure_levels(scene.audio, scene.rate)
+        bands = measure_levels(scene.audio, scene.rate)
         if not np.isfinite(fundamental):
             fundamental = 200.0
-        hop = frame_length(scene.rate)
         onset = hits.onset[used]
-        first = np.minimum(onset // hop, len(levels) - 1)
-        strokes = Strokes(first, np.append(first[1:], len(levels)), hits.strength_db[used])
-        sounding = _sounding(first, hits.end[used] // hop, len(levels))
-        gains, drum, bleed = decide_gains(levels, calm, strokes, sounding, fundamental)
+        first = bands.frame_of(onset)
+        frames = len(bands.level)
+        strokes = Strokes(first, np.append(first[1:], frames), hits.strength_db[used])
+        sounding = _sounding(first, bands.frame_of(hits.end[used]), frames)
+        gains, drum, bleed = decide_gains(bands.level, bands.calm, strokes, sounding, fundamental)
         if self.bands == "one":
             gains = _one_band(gains, drum, bleed)
         np.clip(gains, -self.reduction, 0.0, out=gains)
-        at, db = _points(gains, onset, first, hop, scene.rate, len(scene.audio))
+        at, db = _points(gains, onset, first, bands, scene.rate, len(scene.audio))
         layout = FullBand() if self.bands == "one" else SplitBands(_usable(scene.rate))
         return GainCurve(scene.rate, len(scene.audio), at, db, layout)
 
@@ -116,7 +116,7 @@ def _points(
     gains: Levels,
     onset: NDArray[np.int64],
     first: NDArray[np.int64],
-    hop: int,
+    bands: BandLevels,
     rate: int,
     frames: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -126,7 +126,8 @@ def _points(
     gains are held at what was there before, so that nothing opens early.
     """
     lead = max(round(LEAD_S * rate), 1)
-    at = np.arange(len(gains)) * hop + hop // 2
+    at = bands.middles
+    hop = int(bands.edges[1] - bands.edges[0])
     keep = np.ones(len(gains), np.bool_)
     extra_at, extra_db = [], []
     for sample, frame in zip(onset, first, strict=True):
