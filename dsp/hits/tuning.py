@@ -18,6 +18,7 @@ RESOLUTION_HZ = 1.0
 MOST_STROKES = 48
 BELOW_STRONGEST_DB = 9.0
 PROMINENCE_DB = 4.0
+OF_DRUM_DB = 35.0  # a track whose low modes lie further below its strongest sound is no drum's
 
 
 def mode_spectrum(
@@ -69,6 +70,8 @@ def find_fundamental(hz: Values, spectrum_db: Values) -> float:
     if not peaks:
         return float("nan")
     strongest = max(spectrum_db[i] for i in peaks)
+    if strongest < spectrum_db.max() - OF_DRUM_DB:
+        return float("nan")
     lowest = min(i for i in peaks if spectrum_db[i] > strongest - BELOW_STRONGEST_DB)
     return round(_interpolate(hz, spectrum_db, lowest), 2)
 

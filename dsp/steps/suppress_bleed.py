@@ -57,6 +57,8 @@ class SuppressBleed(Step):
         peaks = hits.peak_dbfs
         limit = resolved.threshold
         used = np.flatnonzero(peaks >= limit) if isinstance(limit, float) else np.zeros(0, int)
+        if not scene.audio.any():
+            return Decision(flat(scene.rate, frames), resolved)
         if self.reduction == 0 or len(used) == 0:
             notes = () if self.reduction == 0 else (f"{self.name}: no strokes, all is bleed",)
             return Decision(flat(scene.rate, frames, -self.reduction), resolved, notes=notes)
