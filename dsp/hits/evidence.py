@@ -84,8 +84,12 @@ def measure_candidates(
     rises: Values,
     level_db: Values,
     rate: int,
+    chosen: Positions,
 ) -> Values:
-    """All measures of each candidate, (n, len(MEASURES))."""
+    """All measures of the chosen candidates, (m, len(MEASURES)).
+
+    `positions`, `rises` and `level_db` are those of all n candidates, `spectra` of the m chosen.
+    """
     explained = explain(spectra, drum)
     ratio = 10 * np.log10(spectra.novelty / drum.reference(explained[:, 10]))
     tilted = np.quantile(ratio + 1.5 * TILT_OCTAVES, [0.1, 0.25, 0.5, 0.75, 0.9], axis=1).T
@@ -104,10 +108,10 @@ def measure_candidates(
         _middle(tail[:, :third]),
         _middle(tail[:, third : 2 * third]),
         np.quantile(seen, [0.25, 0.5, 0.75], axis=1).T,
-        rises,
-        np.maximum(rises, 0).mean(axis=1),
-        _louder_nearby(positions, level_db, -0.060, -0.012, rate),
-        _louder_nearby(positions, level_db, 0.001, 0.030, rate),
+        rises[chosen],
+        np.maximum(rises[chosen], 0).mean(axis=1),
+        _louder_nearby(positions, level_db, -0.060, -0.012, rate)[chosen],
+        _louder_nearby(positions, level_db, 0.001, 0.030, rate)[chosen],
         mid - high,
         _middle(low) - mid,
     ]

@@ -27,6 +27,7 @@ SPACING_S = 0.012
 LOOK_FRAMES = 4
 WINDOW_S = 0.020
 LEAST_STROKES = 1
+HOPELESS = 0.005  # what is so unlikely at first look is not looked at again
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,10 @@ def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
     if drum is None:
         none = np.zeros((len(positions), 0))
         return Candidates(positions, spectra, None, none, level_db, rises[steepest])
-    measures = measure_candidates(positions, spectra, drum, rises[steepest], level_db, rate)
+    everyone = np.arange(len(positions))
+    measures = measure_candidates(
+        positions, spectra, drum, rises[steepest], level_db, rate, everyone
+    )
     return Candidates(positions, spectra, drum, measures, level_db, rises[steepest])
 
 
@@ -103,8 +107,16 @@ def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
     drum = learn_soft_stroke(found.spectra, found.drum, found.measures, certain)
     if drum.soft is None:
         return found
-    measures = measure_candidates(
-        found.positions, found.spectra, drum, found.rises, found.level_db, rate
+    undecided = np.flatnonzero(certain > HOPELESS)
+    measures = found.measures.copy()
+    measures[undecided] = measure_candidates(
+        found.positions,
+        found.spectra.pick(undecided),
+        drum,
+        found.rises,
+        found.level_db,
+        rate,
+        undecided,
     )
     return replace(found, drum=drum, measures=measures)
 

@@ -100,9 +100,8 @@ def find_candidates(x: Sound, energies: Energies, rises: Values, rate: int) -> P
     fine = pick_changes(x, coarse, rate)
     low = pick_changes(x, coarse, rate, np.tile(LOW_WEIGHTS, (len(coarse), 1)))
     least = rate * FRAME_S
-    moved = np.abs(fine - coarse) > least
     apart = (np.abs(low - coarse) > 2 * least) & (np.abs(low - fine) > 2 * least)
-    return np.unique(np.concatenate([coarse, fine[moved], low[apart]])).astype(np.int64)
+    return np.unique(np.concatenate([fine, low[apart]])).astype(np.int64)
 
 
 def pick_changes(x: Sound, near: Positions, rate: int, weights: Values | None = None) -> Positions:
