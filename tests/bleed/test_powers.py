@@ -9,7 +9,6 @@ from dsp.bleed.powers import (
     CROSSOVERS_HZ,
     FLOOR_DB,
     FRAME_S,
-    frame_length,
     measure_levels,
 )
 from dsp.filters import low_pass, zero_phase_response
@@ -24,43 +23,72 @@ def test_bands_lie_between_the_crossovers():
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
-def test_a_frame_lasts_as_long_at_every_rate(rate):
-    assert frame_length(rate) / rate == pytest.approx(FRAME_S, rel=0.01)
+def test_frames_last_as_long_at_every_rate_and_do_not_drift(rate):
+    made = measure_levels(np.ones((2 * rate, 1)), rate)
+    nominal = np.arange(len(made.edges)) * FRAME_S * rate
+    assert np.abs(made.edges - nominal).max() <= 0.5 + 1e-9
+    assert made.edges[-1] >= 2 * rate > made.edges[-2]
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
 @pytest.mark.parametrize("hz", [130.0, 540.0, 2222.0, 8000.0])
 def test_a_sine_is_heard_in_every_band_as_the_filters_say(hz, rate):
     track = 0.5 * np.sin(2 * np.pi * hz * np.arange(rate) / rate)
-    levels, calm = measure_levels(track[:, None], rate)
-    middle = slice(len(levels) // 4, 3 * len(levels) // 4)
+    made = measure_levels(track[:, None], rate)
+    middle = slice(len(made.level) // 4, 3 * len(made.level) // 4)
     below = [zero_phase_response(low_pass(c, rate), np.array([hz]), rate)[0] for c in CROSSOVERS_HZ]
     shares = np.diff([0.0, *below, 1.0])
     inside = int(np.searchsorted(CROSSOVERS_HZ, hz))
-    for each in (levels, calm):
+    for each in (made.level, made.calm):
         mean = 10 * np.log10((10 ** (each[middle].astype(float) / 10)).mean(axis=0))
         assert int(np.argmax(mean)) == inside
-        np.testing.assert_allclose(
-            mean[inside - 2 : inside + 3],
-            20 * np.log10(0.5 / np.sqrt(2) * np.abs(shares[inside - 2 : inside + 3])),
-            atol=0.1,
-        )
+        near = slice(inside - 2, inside + 3)
+        expected = 20 * np.log10(np.abs(shares[near] / shares[inside]))
+        np.testing.assert_allclose(mean[near] - mean[inside], expected, atol=0.1)
 
 
-def test_channels_add_in_power_and_silence_is_the_floor():
-    noise = np.random.default_rng(1).standard_normal((9000, 1)) / 10
-    one, _ = measure_levels(noise, RATE)
-    two, _ = measure_levels(np.repeat(noise, 2, axis=1), RATE)
-    np.testing.assert_allclose(two, one + 10 * np.log10(2), atol=1e-3)
-    silent, calm = measure_levels(np.zeros((9000, 1)), RATE)
-    np.testing.assert_allclose(silent, FLOOR_DB, atol=1e-3)
-    np.testing.assert_allclose(calm, FLOOR_DB, atol=1e-3)
+def test_channels_add_in_power_and_gain_does_not_matter():
+    rng = np.random.default_rng(1)
+    noise, silent = rng.standard_normal((9000, 1)) / 10, np.zeros((9000, 1))
+    one = measure_levels(noise, RATE)
+    for same in (np.hstack([noise, noise]), np.hstack([noise, silent]), 1e-3 * noise, -8 * noise):
+        np.testing.assert_allclose(measure_levels(same, RATE).level, one.level, atol=1e-3)
+    first, second = np.copy(noise), np.copy(noise)
+    first[4500:], second[:4500] = 0.0, 0.0
+    apart = measure_levels(np.hstack([first, second]), RATE)
+    inside = np.abs(apart.middles - 4500) > 1500
+    inside &= apart.middles < 7500
+    np.testing.assert_allclose(apart.level[inside], one.level[inside], atol=0.5)
+
+
+def test_a_silent_stretch_is_at_the_floor():
+    noise = np.random.default_rng(1).standard_normal((60_000, 1)) / 10
+    noise[20_000:40_000] = 0.0
+    made = measure_levels(noise, RATE)
+    frame = made.frame_of(np.array([30_000]))
+    assert made.level[frame].max() < FLOOR_DB + 1
 
 
 @pytest.mark.parametrize("frames", [1, 63, 64, 65, 100_000])
 def test_every_sample_lies_in_a_frame(frames):
-    levels, calm = measure_levels(np.ones((frames, 1)), RATE)
-    assert levels.shape == calm.shape == (-(-frames // 64), len(CENTRES_HZ))
+    made = measure_levels(np.ones((frames, 1)), RATE)
+    assert made.level.shape == made.calm.shape == (-(-frames // 64), len(CENTRES_HZ))
+    samples = np.arange(0, frames, 7)
+    frame = made.frame_of(samples)
+    assert (made.edges[frame] <= samples).all()
+    assert (samples < made.edges[frame + 1]).all()
+    assert (made.edges[:-1] <= made.middles).all()
+    assert (made.middles < made.edges[1:]).all()
+
+
+@pytest.mark.parametrize(("ahead", "behind"), [(1, 0), (12_345, 777), (64, 48_000)])
+def test_silence_around_the_track_changes_nothing(ahead, behind):
+    noise = np.random.default_rng(5).standard_normal((30_000, 1)) / 10
+    here = measure_levels(noise, RATE)
+    there = measure_levels(np.pad(noise, ((ahead, behind), (0, 0))), RATE)
+    assert there.level.tobytes() == here.level.tobytes()
+    assert there.calm.tobytes() == here.calm.tobytes()
+    assert (there.edges - ahead == here.edges).all()
 
 
 def test_workers_do_not_matter(monkeypatch):
@@ -69,4 +97,5 @@ def test_workers_do_not_matter(monkeypatch):
     for workers in (1, 3):
         monkeypatch.setattr("os.cpu_count", lambda workers=workers: workers)
         again = measure_levels(noise, RATE)
-        assert all(a.tobytes() == b.tobytes() for a, b in zip(first, again, strict=True))
+        assert again.level.tobytes() == first.level.tobytes()
+        assert again.calm.tobytes() == first.calm.tobytes()

@@ -121,7 +121,7 @@ def test_change_points_stay_where_they_are_in_silence():
 # attacks
 
 
-def attack_twin(x, near, weights, spans, rise):
+def attack_twin(x, near, weights, spans, rise, most):
     """The definition in whole arrays."""
     run_in, ahead, behind, smooth, back, on, margin = spans
     found = []
@@ -131,22 +131,25 @@ def attack_twin(x, near, weights, spans, rise):
         power = banded(x[begin:stop], B, A)[start - begin :] ** 2
         n = len(power)
         run = np.stack([np.convolve(p, np.ones(smooth))[:n] for p in power.T], axis=1)
-        share = (weights[m] * run / run.max(axis=0)).sum(axis=1)
-        already = share[smooth : min(margin + smooth, n)].sum() / margin
-        limit = max(rise * weights[m].sum(), 3 * already)
-        over = share > limit
-        sustained = np.flatnonzero(over[: n - smooth] & over[smooth:])
+        highest = run.max(axis=0)
+        already = run[smooth : margin + smooth].sum(axis=0) / margin
+        limit = np.maximum(rise * highest, 3 * already)
+        counted = limit <= 0.6 * highest
+        begun = ((run > limit) & counted) @ weights[m]
+        enough = begun >= most * weights[m][counted].sum()
+        both = np.flatnonzero(enough[: n - smooth] & enough[smooth:])
         found.append(position)
-        if limit > 0.6 * weights[m].sum() or len(sustained) == 0 or sustained[0] == 0:
+        if not counted.any() or len(both) == 0 or both[0] == 0:
             continue
-        cross = int(sustained[0])
+        cross = int(both[0])
         left, right = max(cross - margin, 0), min(cross + margin, n)
         cheapest = np.inf
         for i in range(max(cross - back, left + 1, 1), min(cross + on, right)):
-            a, b = power[left:i], power[i:right]
+            one, two = power[left:i], power[i:right]
             floor = 1e-12 * power[left:right].mean(axis=0) + 1e-300
             cost = weights[m] @ (
-                len(a) * np.log(a.mean(axis=0) + floor) + len(b) * np.log(b.mean(axis=0) + floor)
+                len(one) * np.log(one.mean(axis=0) + floor)
+                + len(two) * np.log(two.mean(axis=0) + floor)
             )
             if cost < cheapest:
                 cheapest, found[-1] = cost, start + i
@@ -156,16 +159,17 @@ def attack_twin(x, near, weights, spans, rise):
 ATTACK_SPANS = (60, 200, 260, 12, 70, 20, 90)
 
 
+@pytest.mark.parametrize("most", [0.3, 0.6])
 @pytest.mark.parametrize("rise", [0.02, 0.05, 0.3])
 @pytest.mark.parametrize("gain", [0.0, 5.0, 60.0])
-def test_attack_starts_equal_their_twin(gain, rise):
+def test_attack_starts_equal_their_twin(gain, rise, most):
     x = stroke_in_noise(gain=gain)
     near = np.array([0, 3, 150, 390, 400, 440, 520, 700, 899])
     weights = 0.1 + np.random.default_rng(2).random((len(near), len(BANDS)))
     scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2] + 6, len(BANDS) + 1))
     out = np.full(len(near), -1)
-    attack_starts(x, near, B, A, weights, ATTACK_SPANS, rise, scratch, out)
-    assert out.tolist() == attack_twin(x, near, weights, ATTACK_SPANS, rise)
+    attack_starts(x, near, B, A, weights, ATTACK_SPANS, rise, most, scratch, out)
+    assert out.tolist() == attack_twin(x, near, weights, ATTACK_SPANS, rise, most)
 
 
 def test_attack_starts_find_a_clear_stroke_to_a_few_samples():
@@ -173,7 +177,7 @@ def test_attack_starts_find_a_clear_stroke_to_a_few_samples():
     near = np.array([340, 400, 460])
     scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2] + 6, len(BANDS) + 1))
     out = np.zeros(3, np.int64)
-    attack_starts(x, near, B, A, np.ones((3, len(BANDS))), ATTACK_SPANS, 0.05, scratch, out)
+    attack_starts(x, near, B, A, np.ones((3, len(BANDS))), ATTACK_SPANS, 0.05, 0.5, scratch, out)
     assert np.abs(out - 400).max() <= 2
 
 
