@@ -146,32 +146,18 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
     """The table's rows: what, before, after, change in plain words; `–` where not measured."""
     before, after = change.before, change.after
     listed = [
-        (
-            "bleed between strokes, RMS",
-            _number(before.bleed_rms_dbfs, "dBFS"),
-            _number(after.bleed_rms_dbfs, "dBFS"),
-            _moved(change.bleed_down_db, "down by", "up by"),
-        ),
-        (
-            "spread of full strokes (σ)",
-            _number(before.spread_db, "dB"),
-            _number(after.spread_db, "dB"),
-            _moved(change.spread_less_db, "narrower by", "wider by"),
-        ),
-        (
+        _row("bleed between strokes, RMS", before.bleed_rms_dbfs, after.bleed_rms_dbfs),
+        _row("spread of full strokes (σ)", before.spread_db, after.spread_db, SPREAD, "dB"),
+        _row(
             "ghosts below full strokes",
-            _number(before.ghost_distance_db, "dB"),
-            _number(after.ghost_distance_db, "dB"),
-            _moved(change.ghosts_closer_db, "closer by", "further by"),
+            before.ghost_distance_db,
+            after.ghost_distance_db,
+            DISTANCE,
+            "dB",
         ),
     ]
     listed += [
-        (
-            f"ring at {ring.hz:.0f} Hz, RMS",
-            _number(ring.level_before_dbfs, "dBFS"),
-            _number(ring.level_after_dbfs, "dBFS"),
-            _moved(ring.down_db, "down by", "up by"),
-        )
+        _row(f"ring at {ring.hz:.0f} Hz, RMS", ring.level_before_dbfs, ring.level_after_dbfs)
         for ring in sorted(change.rings, key=lambda ring: ring.hz)
     ]
     peaks = (_number(before.peak_dbfs, "dBFS"), _number(after.peak_dbfs, "dBFS"))
@@ -180,21 +166,29 @@ def rows(change: Change) -> list[tuple[str, str, str, str]]:
 
 
 MISSING = "–"
+LEVEL, SPREAD, DISTANCE = ("down", "up"), ("narrower", "wider"), ("closer", "further")
+
+
+def _row(
+    what: str,
+    before: float | None,
+    after: float | None,
+    words: tuple[str, str] = LEVEL,
+    unit: str = "dBFS",
+) -> tuple[str, str, str, str]:
+    """One row; the change is that of the numbers as they are shown, so that the row adds up."""
+    moved = MISSING
+    if before is not None and after is not None:
+        less = round(round(before, 1) - round(after, 1), 1)
+        direction = words[0] if less > 0 else words[1]
+        moved = f"{direction} by {_number(abs(less), 'dB')}" if less else "unchanged"
+    return what, _number(before, unit), _number(after, unit), moved
 
 
 def _number(value: float | None, unit: str) -> str:
     if value is None:
         return MISSING
     return f"{round(value, 1) + 0.0:.1f} {unit}".replace("-", "−")
-
-
-def _moved(value: float | None, less: str, more: str) -> str:
-    """`value` is how many dB less there is after than before."""
-    if value is None:
-        return MISSING
-    if round(value, 1) == 0:
-        return "unchanged"
-    return f"{less if value > 0 else more} {_number(abs(value), 'dB')}"
 
 
 def _clipped(count: int) -> str:
