@@ -45,12 +45,12 @@ class SuppressBleed(Step):
         18.0, description="How far down bleed may go"
     )
     bands: Literal["split", "one"] = Field(
-        "split", description="`one` uses a plain full-band gain instead of seventeen bands"
+        "split", description="`one` uses a plain full-band gain instead of eleven bands"
     )
     key: Key = Field("hits")
 
     def decide(self, scene: Scene) -> Decision:
-        """Seventeen gains, or one, every 1.3 ms, with a point at each onset."""
+        """Eleven gains, or one, every 1.3 ms, with a point at each onset."""
         hits = strokes_of(scene, self.key)
         resolved = self._resolve(hits)
         frames = len(scene.audio)
