@@ -18,8 +18,8 @@ from dsp.take import Samples, sounding_part
 Levels = NDArray[np.float32]
 Values = NDArray[np.float64]
 
-# Closest around a snare's fundamental, to tell it from a kick and toms, an octave apart above: twice
-# as many bands measured no better.
+# Closest around a snare's fundamental, to tell it from a kick and toms, an octave apart above:
+# twice as many bands measured no better.
 CROSSOVERS_HZ = (80.0, 130.0, 190.0, 280.0, 400.0, 630.0, 1200.0, 2500.0, 5000.0, 9000.0)
 CENTRES_HZ = np.array(
     [
