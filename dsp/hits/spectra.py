@@ -18,7 +18,7 @@ LOW_EDGES_HZ = np.arange(80.0, 521.0, 40.0)
 HIGH_EDGES_HZ = np.geomspace(520.0, 16000.0, 17)
 LONG_S, SHORT_S, TAIL_S = 2048 / 48000, 512 / 48000, 1024 / 48000
 GUARD_S = 16 / 48000  # windows start and end this far ahead of the candidate
-CHUNK = 512
+CHUNK = 128
 SURE, SOFT_DB, LEAST_SOFT = 0.7, -10.0, 4
 
 LOW, HIGH = len(LOW_EDGES_HZ) - 1, len(HIGH_EDGES_HZ) - 1
