@@ -18,6 +18,7 @@ from __future__ import annotations
 import importlib
 import threading
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -173,12 +174,15 @@ class Worker:
         buffer = file.samples
         treated = self.session.treat(track, buffer)
         self.session.advance(f"{track}: writing")
-        with self.writer.open(track + AUDIO) as out:
-            written = write_wav(
-                out, buffer, file.rate, file.format, file.chunks, name=track + AUDIO
-            )
-        self._write_curves(treated)
-        self._draw(treated)
+        # Packing the curves takes as long as the audio and the picture together.
+        with ThreadPoolExecutor(1) as aside:
+            packed = aside.submit(self._write_curves, treated)
+            with self.writer.open(track + AUDIO) as out:
+                written = write_wav(
+                    out, buffer, file.rate, file.format, file.chunks, name=track + AUDIO
+                )
+            self._draw(treated)
+            packed.result()
         return TrackOutcome(
             file=replace(file, samples=np.empty((0, buffer.shape[1]))),
             key=self.session.key_of(track),
