@@ -30,6 +30,7 @@ LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
 WILD_DB = 4.0
 BELOW_DB_PER_OCTAVE = 14.0
 THUMP_T60_S = 0.35
+STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
 
 
 @dataclass(frozen=True)
@@ -186,12 +187,17 @@ def _low_quantile(rows: Values, share: float) -> Values:
 
 
 def _carry_on(falling: Values, count: int) -> Values:
-    """Go on at the slope of the last 60 ms, at most 750 and at least 30 dB a second."""
+    """Go on at the slope of the last 60 ms, at most 750 and at least 30 dB a second.
+
+    Where strokes follow each other so closely that less than 120 ms are known, at most 150: a
+    drum's first fall is not its last.
+    """
+    steepest = STEEPEST if len(falling) * FRAME_S >= 0.12 else STEEPEST_UNKNOWN
     start = max(0, len(falling) - round(0.06 / FRAME_S))
     slope = -60 * FRAME_S / 0.35
     if falling[0] - falling[-1] >= 6 and len(falling) - 1 > start:
         slope = (falling[-1] - falling[start]) / (len(falling) - 1 - start)
-    slope = float(np.clip(slope, -750 * FRAME_S, -30 * FRAME_S))
+    slope = float(np.clip(slope, -steepest * FRAME_S, -30 * FRAME_S))
     more = falling[-1] + slope * np.arange(1, max(count - len(falling), 0) + 1)
     return np.concatenate([falling, more])[:count]
 
