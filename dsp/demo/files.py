@@ -135,16 +135,25 @@ def flac(samples: Samples) -> bytes:
 
 ABOUT = f"""# Examples
 
-Everything in this folder was made by `drumprint demo`: an invented kit plays the start of
-"{TITLE}", and `{RECIPE}` prints its snare. No recording of a real drum is in it.
+Everything in this folder was made by `drumprint demo`: an invented kit plays the first
+{EXAMPLE_SECONDS:g} seconds of "{TITLE}", and `{RECIPE}` prints its snare. No recording of a real
+drum is in it. All sound is 48 kHz, 24-bit, and starts at the same sample.
 
-| files | what they are |
+Strokes on a snare drum are short and loud: start listening at a low level, and turn up slowly.
+
+| file | what it is |
 |---|---|
-| `NAME.raw.flac` | the four microphones of the demo take |
-| `top.print.flac`, `bottom.print.flac` | the snare's two microphones, printed |
-| `NAME.lanes.png` | what each step did, over the first seconds |
-| `NAME.curves.npz` | the gain curves behind the picture |
-| `print.json`, `resolved.yaml` | the print sheet, and the recipe with every `auto` resolved |
+| `top.raw.flac` | the microphone over the snare as it was recorded: drum, hi-hat, cymbals, kick |
+| `top.print.flac` | the same, printed: bleed down, strokes even, ring tamed, more stick |
+| `bottom.raw.flac` | the microphone under the snare as it was recorded |
+| `bottom.print.flac` | the same, printed: wires open with the strokes, less stick, more length |
+| `overhead.raw.flac`, `room.raw.flac` | the rest of the take, stereo; not treated |
+| `top.lanes.png`, `bottom.lanes.png` | what each step did, up to {EXAMPLE_PICTURE_S[1]:g} seconds |
+| `top.curves.npz`, `bottom.curves.npz` | the gain curves behind the pictures |
+| `print.json` | the print sheet: settings, measures before and after, notes |
+| `resolved.yaml` | the recipe with every `auto` replaced by what it became |
+
+Listen to `top.raw.flac`, then to `top.print.flac`, then to both prints together with the overhead.
 
 To make the folder anew: `drumprint demo --examples audio_examples --overwrite`.
 """

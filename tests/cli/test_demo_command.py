@@ -70,3 +70,5 @@ def test_examples_are_small_and_hold_the_print(tmp_path):
     assert raw.shape == printed.shape
     assert not np.array_equal(raw, printed)
     assert {"top.lanes.png", "bottom.lanes.png", "README.md", "resolved.yaml"} <= set(files)
+    about = files["README.md"].decode()
+    assert all(name == "README.md" or f"`{name}`" in about for name in files)
