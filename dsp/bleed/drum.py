@@ -28,6 +28,8 @@ BETWEEN = 0.783  # standard deviations between these two quantiles of a normal d
 TO_MIDDLE = 1.036  # and from the lower one to the median
 LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
 WILD_DB = 4.0
+DOUBT_DB = 2.0  # of a stroke's own level where it stands out clearly
+SPREADS_ABOVE = 0.7  # how far above the expected a stroke may lie before the rest is bleed
 BELOW_DB_PER_OCTAVE = 14.0
 THUMP_T60_S = 0.35
 STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
@@ -79,10 +81,10 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
     slope = _softness(typical, offset, visible, strokes.strength_db, firm)
     softer = np.minimum(strokes.strength_db - np.median(strokes.strength_db[firm]), 0)
     expected = typical + strokes.strength_db[:, None] + (slope - 1) * softer[:, None]
-    doubt = 1.0 + 10 ** (np.clip(10 - visible, -20, 30) / 10)
+    doubt = DOUBT_DB + 10 ** (np.clip(10 - visible, -20, 30) / 10)
     trust = (1 / doubt**2) / (1 / doubt**2 + 1 / spread**2)
     level = trust * measured + (1 - trust) * expected
-    return Attack(np.minimum(level, expected + 1.5 * spread), spread, wild, visible)
+    return Attack(np.minimum(level, expected + SPREADS_ABOVE * spread), spread, wild, visible)
 
 
 def _attack_power(levels: Levels, strokes: Strokes) -> Values:

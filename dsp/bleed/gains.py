@@ -31,7 +31,7 @@ MEAN_FRAMES = round(0.006 / FRAME_S)
 GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
 TAIL_FACTOR = 4.0  # what is within 6 dB of the previous stroke's predicted tail is that tail
-CLEAN_DB = -14.0  # bleed this far below a stroke leaves its first 40 ms alone
+CLEAN_DB = -16.0  # bleed this far below a stroke leaves its first 40 ms alone
 DRUM_STEPS = np.arange(-60.0, 40.5, 0.5)
 BLEED_STEPS = np.arange(-80.0, 40.5, 1.0)
 
