@@ -94,7 +94,6 @@ def render(
     names = [track + ending for track in recipe.tracks for ending in (AUDIO, PICTURE, CURVES)]
     targets = [folder / name for name in (*names, RESOLVED, SHEET)]
     with OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs:
-        import_in_background(NEEDED_LATER)
         source = FileSource(files, rate, frames)
         session = Session(source, recipe, progress, span)
         writer = Writer(outputs, folder)
@@ -171,6 +170,8 @@ class Worker:
         """Read, measure, treat, measure, write, draw; keep all but the audio."""
         self.session.advance(f"{track}: reading")
         file = self.source.read(track)
+        # Not before: decoding calls back into Python so often that the two would wait in turns.
+        import_in_background(NEEDED_LATER)
         buffer = file.samples
         treated = self.session.treat(track, buffer)
         self.session.advance(f"{track}: writing")
