@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import zipfile
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -216,5 +217,10 @@ def save_curves(path: Path, curves: dict[str, GainCurve]) -> None:
     for name, curve in curves.items():
         arrays["rate"] = np.array(curve.rate)
         arrays |= {f"{name}.{key}": value for key, value in curve.save_arrays().items()}
-    with path.open("wb") as file:
-        np.savez_compressed(file, **arrays)
+    # numpy's own writer packs at level 6: three times as long for a tenth less.
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for name, array in arrays.items():
+            entry = zipfile.ZipInfo(f"{name}.npy")  # dated 1980: the same bytes every time
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            with archive.open(entry, "w", force_zip64=True) as file:
+                np.lib.format.write_array(file, np.asarray(array), allow_pickle=False)

@@ -29,6 +29,7 @@ TILTS_DB = np.array([0.0, 2.0, 4.0, 6.0])
 SPREAD_DB = 4.0
 CAP = 3.0
 KEEP = 0.9
+LEAST = 6.0  # evidence that a stroke needs at the very least to be thought of
 CHUNK = 512
 MEASURES = [
     *("evidence", "low", "attack", "tail", "level", "tilt", "visible", "per_visible"),
@@ -134,7 +135,7 @@ def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
         part = slice(first, first + CHUNK)
         stroke_evidence(
             spectra.after[part], spectra.before[part], power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
-            SPREAD_DB, CAP, KEEP, best[part],
+            SPREAD_DB, CAP, KEEP, LEAST, best[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:

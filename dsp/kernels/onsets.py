@@ -228,14 +228,15 @@ def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
 
 
 @njit(cache=True, nogil=True)
-def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep, out):
+def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep, least, out):
     """How much better a stroke of the drum explains each candidate than no stroke does.
 
     after, before (n, k) band powers behind and ahead of each candidate; drum (k,) the learned
     stroke; tilt (k,) octaves by which a soft stroke is duller; tilts dB per octave and levels dB
     are searched. With e_k the error in dB, the evidence is Σ_k min(e0², c) − min(e1², c), over
-    2·spread². `keep` is the share of `before` that goes on. out (n, 4): evidence, level, tilt,
-    and the sum of errors above what was predicted.
+    2·spread². `keep` is the share of `before` that goes on. Where even Σ_k min(e0², c) is below
+    `least`, nothing can be gained, and only the lowest level is tried. out (n, 4): evidence, level,
+    tilt, and the sum of errors above what was predicted.
     """
     n, bands = after.shape
     ten = 10.0 / math.log(10.0)
@@ -247,10 +248,11 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
             e = ten * math.log(after[i, k] / before[i, k])
             null += min(e * e * scale, cap)
         out[i, 0] = -1e9
-        for t in range(tilts.shape[0]):
+        tried = levels.shape[0] if null >= least else 1
+        for t in range(tilts.shape[0] if null >= least else 1):
             for k in range(bands):
                 shape[k] = drum[k] * math.exp(-tilts[t] * tilt[k] / ten)
-            for m in range(levels.shape[0]):
+            for m in range(tried):
                 gain = math.exp(levels[m] / ten)
                 cost = 0.0
                 excess = 0.0

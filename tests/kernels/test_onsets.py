@@ -207,7 +207,7 @@ def test_stroke_evidence_equals_its_twin_and_tells_level_and_tilt():
     after = before + drum * 10 ** ((level[:, None] - slope[:, None] * tilt) / 10)
     after *= 10 ** rng.normal(0, 0.02, after.shape)
     out = np.zeros((12, 4))
-    stroke_evidence(after, before, drum, tilt, tilts, levels, 4.0, 3.0, 0.9, out)
+    stroke_evidence(after, before, drum, tilt, tilts, levels, 4.0, 3.0, 0.9, 0.0, out)
     for row, a, b in zip(out, after, before, strict=True):
         twin = evidence_twin(a, b, drum, tilt, tilts, levels, 4.0, 3.0, 0.9)
         np.testing.assert_allclose(row, twin, rtol=1e-9)
