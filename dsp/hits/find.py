@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.ends import learn_decay, tell_bleed
 from dsp.hits.evidence import Weights, load_weights, measure_candidates, probability
 from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
 from dsp.hits.onset import place_onsets
 from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
 from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
-from dsp.hits.strength import find_ends, learn_decay, measure_levels, rank_strokes
+from dsp.hits.strength import measure_levels, rank_strokes
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
 from dsp.take import Samples
 
@@ -25,7 +26,6 @@ Positions = NDArray[np.int64]
 CERTAIN = 0.4
 SPACING_S = 0.012
 LOOK_FRAMES = 4
-WINDOW_S = 0.020
 LEAST_STROKES = 1
 HOPELESS = 0.005  # what is so unlikely at first look is not looked at again
 
@@ -71,7 +71,7 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
 def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
     """A hit map without strokes; all of the track is bleed."""
     none, no_values = np.zeros(0, dtype=np.int64), np.zeros(0)
-    bleed = _bleed_dbfs(samples, none, none, rate)
+    bleed, _ = tell_bleed(samples, none, no_values, no_values, rate)
     return HitMap(
         rate, len(samples), none, none, no_values, no_values, none, np.zeros(0, dtype=np.bool_),
         float("nan"), bleed, notes=(note,),
@@ -181,40 +181,18 @@ def _assemble(
     rings = find_rings(heard.sound, onset[full], spans[full], fundamental, rate)
     inside = samples[heard.first : heard.last]
     at = np.clip(onset + heard.offset - heard.first, 0, len(inside) - 1)
-    ends = find_ends(at, np.full(len(at), 60.0), decay, len(inside), rate)
-    peak = _peaks_dbfs(inside, at, ends, rate)
-    bleed = _bleed_dbfs(inside, at, ends, rate)
+    peak = _peaks_dbfs(inside, at, rate)
     typical = float(np.median(peak[full])) if full.any() else float(peak.max())
-    ends = find_ends(at, typical + strength - bleed, decay, len(inside), rate)
+    bleed, ends = tell_bleed(inside, at, typical + strength, decay, rate)
     return HitMap(
         rate, len(samples), at + heard.first, ends + heard.first, peak, strength, velocity, ghost,
         fundamental, round(bleed, 2) if np.isfinite(bleed) else bleed, rings,
     )  # fmt: skip
 
 
-def _peaks_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) -> Values:
-    """Sample peak of each stroke within its first 60 ms."""
-    stops = np.minimum(ends, onset + round(0.06 * rate))
+def _peaks_dbfs(samples: Samples, onset: Positions, rate: int) -> Values:
+    """Sample peak of each stroke within its first 60 ms, or until the next."""
+    following = np.append(onset[1:], len(samples))
+    stops = np.maximum(np.minimum(following, onset + round(0.06 * rate)), onset + 1)
     peaks = [np.abs(samples[a:b]).max() for a, b in zip(onset, stops, strict=True)]
     return np.asarray(20 * np.log10(np.maximum(peaks, 1e-15)))
-
-
-def _bleed_dbfs(samples: Samples, onset: Positions, ends: Positions, rate: int) -> float:
-    """Median over the gaps of the sample peak in windows of 20 ms; −inf for silence."""
-    size = max(round(WINDOW_S * rate), 1)
-    whole = len(samples) // size
-    if whole == 0:
-        return _db(float(np.abs(samples).max()))
-    peaks = np.array([np.abs(samples[i * size : (i + 1) * size]).max() for i in range(whole)])
-    sounding = np.zeros(whole + 1, dtype=np.int64)
-    guard = round(0.005 * rate)
-    np.add.at(sounding, np.clip((onset - guard) // size, 0, whole), 1)
-    np.add.at(sounding, np.clip(-(-ends // size), 0, whole), -1)
-    quiet = peaks[np.cumsum(sounding)[:whole] == 0]
-    if len(quiet) == 0:
-        quiet = np.sort(peaks)[: max(whole // 10, 1)]
-    return _db(float(np.median(quiet)))
-
-
-def _db(peak: float) -> float:
-    return 20 * float(np.log10(peak)) if peak > 0 else float("-inf")

@@ -1,12 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How strong each stroke is with the bleed taken out, which are ghosts, and where each one ends."""
+"""How strong each stroke is with the bleed taken out, and which are ghosts."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.hits.rises import Energies
 from dsp.hits.spectra import HIGH_EDGES_HZ, LOW, LOW_EDGES_HZ, DrumStroke, Spectra
 
 Values = NDArray[np.float64]
@@ -15,7 +14,6 @@ Positions = NDArray[np.int64]
 GHOST_DB = -12.0  # without a clear gap, a quarter of a full stroke's amplitude; common practice
 GHOST_RANGE_DB = (-16.0, -8.0)
 FULL_WITHIN_DB = 6.0
-LONGEST_S, SHORTEST_S = 1.2, 0.06
 _WIDTH_HZ = np.concatenate([np.diff(LOW_EDGES_HZ), np.diff(HIGH_EDGES_HZ)])
 
 
@@ -57,40 +55,3 @@ def _ghost_limit(strength: Values) -> float:
         return GHOST_DB
     lower, upper = edges[widest], edges[widest + 1]
     return float(np.clip(GHOST_DB, lower + 1e-9, upper - 1e-9))
-
-
-def learn_decay(energies: Energies, frames: Positions, gaps: Positions) -> Values:
-    """The typical stroke's decay: dB per frame of half a millisecond below its loudest 10 ms.
-
-    Mean of the logs over full strokes, each only as far as the next event (`gaps`, in frames);
-    carried on at its own slope where no stroke is left alone for so long.
-    """
-    power = energies.power[:, :4].sum(axis=1)
-    length = round(LONGEST_S / 0.0005)
-    smooth = np.convolve(power, np.ones(20) / 20, mode="full")[19 : 19 + len(power)]
-    total, count = np.zeros(length), np.zeros(length)
-    for frame, gap in zip(frames, gaps, strict=True):
-        stop = min(int(gap) - 20, length, len(smooth) - int(frame))
-        if stop < 40:
-            continue
-        part = smooth[frame : frame + stop]
-        total[:stop] += 10 * np.log10(part / max(part[:20].max(), 1e-300) + 1e-12)
-        count[:stop] += 1
-    known = int(np.argmin(count)) if (count == 0).any() else length
-    if known < 60:
-        return np.asarray(-200.0 * 0.0005 * np.arange(length))  # 60 dB in 0.3 s
-    decay = np.minimum.accumulate(total[:known] / count[:known])
-    half = known // 3
-    slope = min((decay[-1] - decay[half]) / (known - 1 - half), -0.01)
-    tail = decay[-1] + slope * np.arange(1, length - known + 1)
-    return np.concatenate([decay, tail])
-
-
-def find_ends(
-    onset: Positions, above_bleed_db: Values, decay: Values, frames: int, rate: int
-) -> Positions:
-    """Sample at which each stroke has sunk to the bleed, or the next onset if that comes first."""
-    lasting = np.searchsorted(-decay, np.maximum(above_bleed_db, 0.0)) * 0.0005
-    span = np.clip(lasting, SHORTEST_S, LONGEST_S) * rate
-    following = np.append(onset[1:], frames)
-    return np.asarray(np.minimum(np.minimum(onset + span.astype(np.int64), following), frames))
