@@ -23,8 +23,8 @@ BAR = 4 * 60 / BPM
 Play = tuple[str, float, float, float, float]
 LETTERS: dict[str, dict[str, Play]] = {
     "snare": {
-        "g": ("ghost", -22.0, 1.3, 0.002, 0.0050),
-        "t": ("tap", -14.0, 1.0, 0.0, 0.0035),
+        "g": ("ghost", -18.5, 0.9, 0.002, 0.0050),
+        "t": ("tap", -13.0, 0.9, 0.0, 0.0035),
         "m": ("tap", -9.0, 0.9, 0.0, 0.0035),
         "a": ("accent", -4.5, 0.8, 0.0, 0.0030),
         "B": ("backbeat", -1.4, 0.6, 0.006, 0.0035),

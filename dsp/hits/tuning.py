@@ -18,7 +18,7 @@ RESOLUTION_HZ = 1.0
 MOST_STROKES = 48
 BELOW_STRONGEST_DB = 9.0
 PROMINENCE_DB = 4.0
-OF_DRUM_DB = 35.0  # a track whose low modes lie further below its strongest sound is no drum's
+OF_DRUM_DB = 25.0  # a track whose low modes lie further below its strongest sound is no drum's
 
 
 def mode_spectrum(

@@ -91,7 +91,7 @@ def test_truth_lists_every_stroke_and_flags_the_ghosts(demo):
     assert len(demo.strokes) == len(played) >= 70
     assert sum(s.ghost for s in demo.strokes) >= 25
     for stroke, event in zip(demo.strokes, played, strict=True):
-        assert stroke.ghost == (event.kind == "ghost") == (stroke.level_db < -17)
+        assert stroke.ghost == (event.kind == "ghost") == (stroke.level_db < -16)
         assert stroke.velocity == pytest.approx(10 ** (event.level_db / 40))
         assert stroke.contact == round(event.time * RATE)
 
