@@ -14,7 +14,7 @@ from dsp.errors import AudioError, UsageError
 Samples = NDArray[np.float64]
 
 LOWEST_RATE, HIGHEST_RATE = 44_100, 192_000
-CHUNK = 1 << 20  # frames looked at in one go, where a whole take would need memory
+CHUNK = 1 << 16  # frames looked at in one go, where a whole take would need memory
 
 
 @dataclass(frozen=True)
@@ -79,10 +79,16 @@ def refuse_not_finite(name: str, samples: Samples) -> None:
 
 def sounding_part(samples: Samples) -> tuple[int, int]:
     """First frame of samples (frames, channels) that is not zero, and one past the last."""
-    first, last = len(samples), 0
-    for start in range(0, len(samples), CHUNK):
+    starts = range(0, len(samples), CHUNK)
+    for start in starts:
         sounding = np.flatnonzero(samples[start : start + CHUNK].any(axis=1))
         if len(sounding):
-            first = min(first, start + int(sounding[0]))
-            last = start + int(sounding[-1]) + 1
-    return (first, last) if last else (0, 0)
+            first = start + int(sounding[0])
+            break
+    else:
+        return 0, 0
+    for start in reversed(starts):
+        sounding = np.flatnonzero(samples[start : start + CHUNK].any(axis=1))
+        if len(sounding):
+            break
+    return first, start + int(sounding[-1]) + 1

@@ -38,7 +38,8 @@ def hear(samples: Samples, rate: int) -> Heard:
     sound = np.zeros(last - first + 2 * room, np.float32)
     for start in range(first, last, CHUNK):
         part = samples[start : min(start + CHUNK, last)]
-        sound[room + start - first : room + start - first + len(part)] = part.mean(axis=1)
+        one = part[:, 0] if part.shape[1] == 1 else part.mean(axis=1)
+        sound[room + start - first : room + start - first + len(part)] = one
     inside = sound[room : room + last - first]
     if len(inside):
         constant = float(inside.mean(dtype=np.float64))
