@@ -26,7 +26,6 @@ Positions = NDArray[np.int64]
 CERTAIN = 0.4
 SPACING_S = 0.012
 LOOK_FRAMES = 4
-LEAST_STROKES = 1
 HOPELESS = 0.005  # what is so unlikely at first look is not looked at again
 
 
@@ -63,7 +62,7 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     )
     spans = _spans(found, chosen, onset, len(x), rate)
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
-    if len(chosen) < LEAST_STROKES or np.isnan(fundamental):
+    if len(chosen) == 0 or np.isnan(fundamental):
         return no_hits(samples, rate, "what starts in this track does not sound like a drum")
     return _assemble(samples, heard, energies, found, chosen, onset, spans, fundamental, rate)
 

@@ -80,6 +80,28 @@ def local_peaks(level, floor, reach, out):
 
 
 @njit(cache=True, nogil=True)
+def excerpt_powers(x, start, n, run_in, b, a, state, out):
+    """Squares of each band over n samples of x from `start`, run in over at most `run_in` before.
+
+    b (2, 3, k), a (2, 2, k): two sections in series for each band; state (4, k or more) is
+    scratch; out (n or more, k or more).
+    """
+    count = b.shape[2]
+    state[:, :] = 0.0
+    for i in range(-min(run_in, start), n):
+        v = x[start + i]
+        for k in range(count):
+            y = b[0, 0, k] * v + state[0, k]
+            state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
+            state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
+            z = b[1, 0, k] * y + state[2, k]
+            state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
+            state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
+            if i >= 0:
+                out[i, k] = z * z
+
+
+@njit(cache=True, nogil=True)
 def change_points(x, near, b, a, weights, spans, scratch, out):
     """Most likely change of variance near each position, over bands.
 
@@ -104,20 +126,10 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
         for k in range(count):
             total[k] = 0.0
             before[k] = 0.0
-            for j in range(4):
-                state[j, k] = 0.0
-        for i in range(-min(run_in, start), n):
-            v = x[start + i]
+        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
+        for i in range(n):
             for k in range(count):
-                y = b[0, 0, k] * v + state[0, k]
-                state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
-                state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
-                z = b[1, 0, k] * y + state[2, k]
-                state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
-                state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
-                if i >= 0:
-                    scratch[i, k] = z * z
-                    total[k] += z * z
+                total[k] += scratch[i, k]
         best = 1e300
         for i in range(last):
             if i >= first and (i - first) % step == 0:
@@ -155,18 +167,7 @@ def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
         start = max(near[m] - ahead, 0)
         n = min(near[m] + behind, x.shape[0]) - start
         out[m] = near[m]
-        state[:, :] = 0.0
-        for i in range(-min(run_in, start), n):
-            v = x[start + i]
-            for k in range(count):
-                y = b[0, 0, k] * v + state[0, k]
-                state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
-                state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
-                z = b[1, 0, k] * y + state[2, k]
-                state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
-                state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
-                if i >= 0:
-                    scratch[i, k] = z * z
+        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
         for i in range(n):
             scratch[i, count] = 0.0
         whole = 0.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -25,6 +25,16 @@ Key = Annotated[
         min_length=1,
         description="What drives the step: `hits` (the strokes the track is keyed by), `own` (the "
         "sound of this track as it reaches the step), or the name of another track",
+    ),
+]
+
+
+StrokesKey = Annotated[
+    str,
+    Field(
+        min_length=1,
+        description="Whose strokes it follows: `hits` (those the track is keyed by), `own` (those "
+        "found on this track), or the name of another track",
     ),
 ]
 
@@ -88,6 +98,7 @@ class Step(Settings, ABC):
     """
 
     name: ClassVar[str]
+    key_gives: ClassVar[Literal["audio", "hits"]] = "audio"  # what a key that is a track is for
 
     @abstractmethod
     def decide(self, scene: Scene) -> Decision:
@@ -96,4 +107,4 @@ class Step(Settings, ABC):
     def sources(self) -> Mapping[str, str]:
         """Other tracks this step needs: name → `audio` or `hits`."""
         key = getattr(self, "key", "hits")
-        return {} if key in {"hits", "own"} else {key: "audio"}
+        return {} if key in {"hits", "own"} else {key: self.key_gives}

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -12,7 +11,7 @@ from pydantic import Field
 from dsp.curves import GainCurve, flat
 from dsp.hits.hitmap import HitMap, Values
 from dsp.moves import Moves, select, to, trace
-from dsp.steps.base import Decision, Key, Scene, Step
+from dsp.steps.base import Decision, Scene, Step, StrokesKey
 from dsp.steps.keys import peaks_dbfs, strokes_of
 from dsp.units import Quantity
 
@@ -33,6 +32,7 @@ class RideLevel(Step):
     """
 
     name: ClassVar[str] = "ride_level"
+    key_gives: ClassVar[Literal["audio", "hits"]] = "hits"
 
     toward: Annotated[float | str, Quantity("dBFS", -120, 24, words=("typical",))] = Field(
         "typical",
@@ -54,15 +54,7 @@ class RideLevel(Step):
         "they get the gain of the full stroke before and after, in proportion to how near each "
         "is in time; `ride`: they are moved toward `toward` like any other stroke",
     )
-    key: Key = Field(
-        "hits",
-        description="Whose strokes it follows: `hits` (those the track is keyed by), `own` (those "
-        "found on this track), or the name of another track",
-    )
-
-    def sources(self) -> Mapping[str, str]:
-        """Another track is needed for its strokes only."""
-        return {} if self.key in {"hits", "own"} else {self.key: "hits"}
+    key: StrokesKey = "hits"
 
     def decide(self, scene: Scene) -> Decision:
         """One gain per stroke, and moves between them."""

@@ -3,8 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import Field
@@ -12,7 +11,7 @@ from pydantic import Field
 from dsp.curves import GainCurve, flat
 from dsp.hits.hitmap import HitMap, Positions
 from dsp.moves import Moves, select, to, trace
-from dsp.steps.base import Decision, Key, Scene, Step
+from dsp.steps.base import Decision, Scene, Step, StrokesKey
 from dsp.steps.keys import strokes_of
 from dsp.units import Quantity
 
@@ -31,6 +30,7 @@ class ShapeTransient(Step):
     """
 
     name: ClassVar[str] = "shape_transient"
+    key_gives: ClassVar[Literal["audio", "hits"]] = "hits"
 
     attack: Annotated[float, Quantity("dB", -24, 24)] = Field(
         0.0, description="Gain on the beginning of each stroke"
@@ -46,15 +46,7 @@ class ShapeTransient(Step):
         description="How long the sustain lasts after the attack; `stroke`: until the stroke has "
         "sunk into the bleed",
     )
-    key: Key = Field(
-        "hits",
-        description="Whose strokes it follows: `hits` (those the track is keyed by), `own` (those "
-        "found on this track), or the name of another track",
-    )
-
-    def sources(self) -> Mapping[str, str]:
-        """Another track is needed for its strokes only."""
-        return {} if self.key in {"hits", "own"} else {self.key: "hits"}
+    key: StrokesKey = "hits"
 
     def decide(self, scene: Scene) -> Decision:
         """The same moves at every stroke."""

@@ -14,13 +14,14 @@ from dsp.bleed.gains import decide_gains
 from dsp.bleed.powers import CROSSOVERS_HZ, BandLevels, Levels, measure_levels
 from dsp.curves import FullBand, GainCurve, SplitBands, flat
 from dsp.hits.hitmap import HitMap
-from dsp.steps.base import AUTO, Decision, Key, Scene, Step
+from dsp.steps.base import AUTO, Decision, Scene, Step, StrokesKey
 from dsp.steps.keys import strokes_of
 from dsp.units import Quantity
 
 LEAD_S = 0.0015  # the gain rises within this time, and is up at the first sample of the stroke
 BACK_FRAMES = 8  # the bands' filters smear a stroke this far ahead; gains there are held down
 UNDER_DB = 1.0
+USUAL_HZ = 200.0  # where no fundamental was found or given; common practice, no source
 
 
 class SuppressBleed(Step):
@@ -32,6 +33,7 @@ class SuppressBleed(Step):
     """
 
     name: ClassVar[str] = "suppress_bleed"
+    key_gives: ClassVar[Literal["audio", "hits"]] = "hits"
 
     fundamental: Annotated[float | str, Quantity("Hz", 60, 1000, words=(AUTO,))] = Field(
         AUTO, description="Fundamental of the drum; below it there is no drum, only its thump"
@@ -47,7 +49,7 @@ class SuppressBleed(Step):
     bands: Literal["split", "one"] = Field(
         "split", description="`one` uses a plain full-band gain instead of eleven bands"
     )
-    key: Key = Field("hits")
+    key: StrokesKey = "hits"
 
     def decide(self, scene: Scene) -> Decision:
         """Eleven gains, or one, every 1.3 ms, with a point at each onset."""
@@ -62,7 +64,9 @@ class SuppressBleed(Step):
         if self.reduction == 0 or len(used) == 0:
             notes = () if self.reduction == 0 else (f"{self.name}: no strokes, all is bleed",)
             return Decision(flat(scene.rate, frames, -self.reduction), resolved, notes=notes)
-        curve = self._curve(scene, hits, used, float(resolved.fundamental))
+        known = resolved.fundamental
+        fundamental = known if isinstance(known, float) else USUAL_HZ
+        curve = self._curve(scene, hits, used, fundamental)
         return Decision(curve, resolved)
 
     def _resolve(self, hits: HitMap) -> SuppressBleed:
@@ -79,8 +83,6 @@ class SuppressBleed(Step):
         self, scene: Scene, hits: HitMap, used: NDArray[np.int64], fundamental: float
     ) -> GainCurve:
         bands = measure_levels(scene.audio, scene.rate)
-        if not np.isfinite(fundamental):
-            fundamental = 200.0
         onset = hits.onset[used]
         first = bands.frame_of(onset)
         frames = len(bands.level)
@@ -91,16 +93,12 @@ class SuppressBleed(Step):
             gains = _one_band(gains, drum, bleed)
         np.clip(gains, -self.reduction, 0.0, out=gains)
         at, db = _points(gains, onset, first, bands, scene.rate, len(scene.audio))
-        layout = FullBand() if self.bands == "one" else SplitBands(_usable(scene.rate))
+        layout = FullBand() if self.bands == "one" else SplitBands(CROSSOVERS_HZ)
         return GainCurve(scene.rate, len(scene.audio), at, db, layout)
 
 
-def _usable(rate: int) -> tuple[float, ...]:
-    return tuple(hz for hz in CROSSOVERS_HZ if hz < 0.49 * rate)
-
-
 def _sounding(first: NDArray[np.int64], end: NDArray[np.int64], frames: int) -> NDArray[np.bool_]:
-    """Frames in which a stroke may sound, for a start; the quietest tenth if that is all."""
+    """Frames in which a stroke may sound, for a start."""
     sounding = np.zeros(frames, np.bool_)
     for a, b in zip(first, end, strict=True):
         sounding[max(a - 6, 0) : b] = True
