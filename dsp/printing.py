@@ -242,7 +242,10 @@ class Session:
 
 def carry_out(buffer: Samples, decision: Decision) -> None:
     """Do to the audio what a step decided, in place."""
-    apply_curve(buffer, decision.curve)
+    if decision.treatment is None:
+        apply_curve(buffer, decision.curve)
+    else:
+        decision.treatment.apply(buffer)
     if decision.polarity < 0:
         np.negative(buffer, out=buffer)
     if decision.delay:

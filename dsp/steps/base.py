@@ -1,8 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What every step is: declared settings, and one method that decides a gain curve.
 
-A step never touches audio. It looks at the whole take and returns a `Decision`; applying it is
-one piece of code for all steps (`dsp.curves.apply_curve`).
+A step never touches the track's audio. It looks at the whole take and returns a `Decision`;
+carrying it out is one piece of code for all steps: apply the gain curve (`dsp.curves.apply_curve`),
+or, where what was asked for is no gain over time (a fixed minimum-phase filter, a clipper, a
+parallel copy, a foreign effect), run the `Treatment` that the step hands over.
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Protocol, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -74,17 +76,26 @@ class Scene:
     hits_of: Callable[[str], HitMap]
 
 
+class Treatment(Protocol):
+    """Does to the audio what a gain curve cannot say."""
+
+    def apply(self, samples: Samples) -> None:
+        """Treat samples (frames, channels), float64, in place; as many, at the same places."""
+
+
 @dataclass(frozen=True)
 class Decision:
     """What a step decided.
 
-    `curve` is the gain curve; `step` the same settings with each `auto` replaced by its number
+    `curve` is the gain curve: what is applied, or, with a `treatment`, what the lane shows of what
+    it does, and nothing else is applied then; `step` the same settings with each `auto` replaced by its number
     (rounded before use, so that the resolved recipe repeats the print exactly). `polarity` and
     `delay` (samples, positive is later) are for the one step that may move a track.
     """
 
     curve: GainCurve
     step: Step
+    treatment: Treatment | None = None
     polarity: int = 1
     delay: int = 0
     notes: tuple[str, ...] = ()
