@@ -88,9 +88,9 @@ class Decision:
     """What a step decided.
 
     `curve` is the gain curve: what is applied, or, with a `treatment`, what the lane shows of what
-    it does, and nothing else is applied then; `step` the same settings with each `auto` replaced by its number
-    (rounded before use, so that the resolved recipe repeats the print exactly). `polarity` and
-    `delay` (samples, positive is later) are for the one step that may move a track.
+    it does, and nothing else is applied then; `step` the same settings with each `auto` replaced by
+    its number (rounded before use, so that the resolved recipe repeats the print exactly).
+    `polarity` and `delay` (samples, positive is later) are for the one step that may move a track.
     """
 
     curve: GainCurve
