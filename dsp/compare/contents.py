@@ -33,16 +33,16 @@ class PageVariant:
     """One variant of the take.
 
     `name` is unique; it, `about` and the notes are the user's text and may hold anything, markup
-    included: whoever writes them into a page escapes them. `match_db` is the gain that matching in
-    loudness applied, already in `sounds`; without it, the sounds are the prints as printed.
-    `sounds` maps what can be listened to (a track, or `sum`) to the matched excerpt, float64
-    (frames, channels). `lanes` maps a track to what its steps decided over the whole take; it is
+    included: whoever writes them into a page escapes them. `sounds` maps what can be listened to (a
+    track, or `sum`) to the matched excerpt, float64 (frames, channels). Each sound is matched on
+    its own, so that a track alone is as fair to judge as the sum: `match_db` maps it to the gain
+    that is already in it; without that gain, it is the print as printed. `lanes` maps a track to what its steps decided over the whole take; it is
     empty for the raw tracks and for ready files.
     """
 
     name: str
     about: str
-    match_db: float
+    match_db: Mapping[str, float]
     sounds: Mapping[str, Samples]
     lanes: Mapping[str, tuple[Lane, ...]]
     notes: tuple[str, ...] = ()
@@ -57,7 +57,7 @@ class PageContents:
     listened to, in order; `sum` is last where there are several tracks. The raw take is the first
     variant. `hits` maps each track to the strokes that it is measured at. `match` tells people how
     loudness was matched, and by how much everything was lowered. A difference is that of the
-    prints as printed, without the gain of matching: undo `match_db` before subtracting.
+    prints as printed, without the gain of matching: undo each sound's `match_db` before subtracting.
     """
 
     title: str
