@@ -36,8 +36,8 @@ class PageVariant:
     included: whoever writes them into a page escapes them. `sounds` maps what can be listened to (a
     track, or `sum`) to the matched excerpt, float64 (frames, channels). Each sound is matched on
     its own, so that a track alone is as fair to judge as the sum: `match_db` maps it to the gain
-    that is already in it; without that gain, it is the print as printed. `lanes` maps a track to what its steps decided over the whole take; it is
-    empty for the raw tracks and for ready files.
+    that is already in it; without that gain, it is the print as printed. `lanes` maps a track to
+    what its steps decided over the whole take; it is empty for the raw tracks and ready files.
     """
 
     name: str
@@ -57,7 +57,7 @@ class PageContents:
     listened to, in order; `sum` is last where there are several tracks. The raw take is the first
     variant. `hits` maps each track to the strokes that it is measured at. `match` tells people how
     loudness was matched, and by how much everything was lowered. A difference is that of the
-    prints as printed, without the gain of matching: undo each sound's `match_db` before subtracting.
+    prints as printed: undo each sound's `match_db` before subtracting.
     """
 
     title: str
