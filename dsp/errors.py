@@ -27,6 +27,12 @@ class OutputError(DrumprintError, OSError):
     exit_status = 1
 
 
+class EffectError(DrumprintError, RuntimeError):
+    """A foreign effect could not be loaded, or failed, or gave back what is no audio."""
+
+    exit_status = 1
+
+
 class AudioError(DrumprintError, ValueError):
     """An audio file is unusable. The message names the file, the place, found and accepted."""
 

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
+
+from pydantic import BaseModel
 
 from dsp.errors import UsageError
 
@@ -37,6 +39,20 @@ def matched(recipe: Recipe, given: Sequence[str]) -> Recipe:
     if unknown or missing:
         raise UsageError(_mismatch(unknown, missing, wanted, any_name=len(recipe.tracks) == 1))
     return recipe
+
+
+def every_step(part: BaseModel) -> Iterator[Step]:
+    """All steps of a recipe, or of a part of one, with those that stand inside of steps."""
+    from dsp.steps.base import Step
+
+    if isinstance(part, Step):
+        yield part
+    for name in type(part).model_fields:
+        value = getattr(part, name)
+        inner = value.values() if isinstance(value, Mapping) else value
+        for item in inner if isinstance(inner, Iterable) else [inner]:
+            if isinstance(item, BaseModel):
+                yield from every_step(item)
 
 
 def helpers(recipe: Recipe) -> list[str]:

@@ -27,7 +27,7 @@ from dsp.errors import UsageError
 from dsp.hits import find_hits
 from dsp.hits.hitmap import HitMap
 from dsp.lanes.data import WavePeaks, wave_peaks
-from dsp.matching import matched, with_decisions
+from dsp.matching import every_step, matched, with_decisions
 from dsp.measures import Measures, measure
 from dsp.steps.base import Decision, Scene
 from dsp.take import Samples, Take
@@ -94,15 +94,21 @@ class Print:
 
 
 def print_take(
-    take: Take, recipe: Recipe, *, jobs: int = 1, progress: Progress | None = None
+    take: Take,
+    recipe: Recipe,
+    *,
+    jobs: int = 1,
+    progress: Progress | None = None,
+    allow_plugins: bool = False,
 ) -> Print:
     """Run `recipe` over `take` in memory; the arrays of `take` stay as they are.
 
-    `jobs` tracks are worked on at once, 1 or more; results do not depend on it. Raises
-    `UsageError` where recipe and take name different tracks.
+    `jobs` tracks are worked on at once, 1 or more; results do not depend on it. Plug-in files are
+    programs; they run only with `allow_plugins`. Raises `UsageError` where recipe and take name
+    different tracks, or a plug-in file is not allowed.
     """
     recipe = matched(recipe, tuple(take.tracks))
-    session = Session(_Memory(take), recipe, progress)
+    session = Session(_Memory(take), recipe, progress, allow_plugins=allow_plugins)
     tracks = session.run_all(session.run_track, jobs)
     decisions = {name: done.decisions for name, done in tracks.items()}
     return Print(take.rate, tracks, with_decisions(recipe, decisions))
@@ -149,7 +155,12 @@ class Session:
         recipe: Recipe,
         progress: Progress | None = None,
         span: tuple[int, int] | None = None,
+        *,
+        allow_plugins: bool = False,
     ) -> None:
+        for step in every_step(recipe):
+            step.before(allow_plugins)
+        self.allow_plugins = allow_plugins
         self.source = source
         self.recipe = recipe
         self.hits = HitMaps(source)
@@ -237,6 +248,7 @@ class Session:
             tracks=self.source.tracks,
             raw=self.source.raw,
             hits_of=self.hits.of,
+            allow_plugins=self.allow_plugins,
         )
 
 

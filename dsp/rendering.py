@@ -75,12 +75,13 @@ def render(
     from_s: float | None = None,
     to_s: float | None = None,
     progress: Progress | None = None,
+    allow_plugins: bool = False,
 ) -> PrintReport:
     """Run `recipe` over `files` (track → audio file) and write the print into `out_dir`.
 
     Writes NAME.wav, NAME.lanes.png and NAME.curves.npz for each track, print.json and
     resolved.yaml. The picture shows `from_s` to `to_s`, seconds from the start; by default all.
-    `jobs` tracks are worked on at once.
+    `jobs` tracks are worked on at once. Plug-in files run only with `allow_plugins`.
 
     Raises `UsageError` for track names that the recipe does not know and a range outside the
     take, `AudioError` for an unusable file or tracks that do not belong together, `OutputError`
@@ -95,7 +96,7 @@ def render(
     targets = [folder / name for name in (*names, RESOLVED, SHEET)]
     with OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs:
         source = FileSource(files, rate, frames)
-        session = Session(source, recipe, progress, span)
+        session = Session(source, recipe, progress, span, allow_plugins=allow_plugins)
         writer = Writer(outputs, folder)
         outcomes = session.run_all(Worker(session, source, writer, span).run, jobs)
         decisions = {track: outcome.treated.decisions for track, outcome in outcomes.items()}

@@ -92,6 +92,7 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
                 "least_db": float(decision.curve.db.min()),
                 "most_db": float(decision.curve.db.max()),
                 "notes": list(decision.notes),
+                **({"facts": dict(decision.facts)} if decision.facts else {}),
             }
             for decision in treated.decisions
         ],

@@ -61,6 +61,11 @@ def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) ->
     help="Where the picture starts, e.g. 1:05.",
 )
 @click.option("--to", "to_s", callback=seconds, metavar="TIME", help="Where the picture ends.")
+@click.option(
+    "--allow-plugins",
+    is_flag=True,
+    help="Let plug-in files that the recipe names run; they are programs.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the print sheet, one JSON object.")
 def command(
     recipe: str,
@@ -70,6 +75,7 @@ def command(
     jobs: int,
     from_s: float | None,
     to_s: float | None,
+    allow_plugins: bool,
     as_json: bool,
 ) -> None:
     """Run RECIPE, a file or the name of a ready chain, over a take and write the print.
@@ -91,6 +97,7 @@ def command(
             from_s=from_s,
             to_s=to_s,
             progress=progress,
+            allow_plugins=allow_plugins,
         )
     if as_json:
         print_json(report.sheet)

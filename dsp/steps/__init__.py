@@ -6,13 +6,15 @@ from __future__ import annotations
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
 from dsp.steps.dynamic_eq import DynamicEq
 from dsp.steps.gate import Gate
+from dsp.steps.insert import Insert
 from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
 from dsp.steps.shape_transient import ShapeTransient
 from dsp.steps.suppress_bleed import SuppressBleed
 
 STEPS: dict[str, type[Step]] = {
-    step.name: step for step in (SuppressBleed, RideLevel, Gate, DynamicEq, ShapeTransient, Level)
+    step.name: step
+    for step in (SuppressBleed, RideLevel, Gate, DynamicEq, ShapeTransient, Insert, Level)
 }
 
 __all__ = [
@@ -21,6 +23,7 @@ __all__ = [
     "Decision",
     "DynamicEq",
     "Gate",
+    "Insert",
     "Level",
     "RideLevel",
     "Scene",

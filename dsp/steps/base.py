@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, Protocol, Self
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -65,6 +65,7 @@ class Scene:
     `hits`    the hit map the track is keyed by
     `raw`     gives a track of the take by name, as it was recorded
     `hits_of` gives the hit map of a track by name
+    `allow_plugins` whether the user lets plug-in files run
     """
 
     track: str
@@ -74,6 +75,7 @@ class Scene:
     tracks: tuple[str, ...]
     raw: Callable[[str], Samples]
     hits_of: Callable[[str], HitMap]
+    allow_plugins: bool = False
 
 
 class Treatment(Protocol):
@@ -91,6 +93,7 @@ class Decision:
     it does, and nothing else is applied then; `step` the same settings with each `auto` replaced by
     its number (rounded before use, so that the resolved recipe repeats the print exactly).
     `polarity` and `delay` (samples, positive is later) are for the one step that may move a track.
+    `facts` is what else the print sheet should say, as JSON can hold it.
     """
 
     curve: GainCurve
@@ -99,6 +102,7 @@ class Decision:
     polarity: int = 1
     delay: int = 0
     notes: tuple[str, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Step(Settings, ABC):
@@ -114,6 +118,9 @@ class Step(Settings, ABC):
     @abstractmethod
     def decide(self, scene: Scene) -> Decision:
         """Look at the scene and return a gain curve."""
+
+    def before(self, allow_plugins: bool) -> None:
+        """Refuse what can be refused before any work, in the main thread."""
 
     def sources(self) -> Mapping[str, str]:
         """Other tracks this step needs: name → `audio` or `hits`."""

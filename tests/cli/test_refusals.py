@@ -296,3 +296,22 @@ def test_a_fault_of_the_program_is_one_message(capsys, tmp_path, one, good, monk
 def test_debug_shows_where(capsys, tmp_path, one):
     assert run(["--debug", "render", str(one), "top=none", "-o", str(tmp_path / "o")]) == 3
     assert "Traceback" in capsys.readouterr().err
+
+
+def test_a_plugin_needs_leave_and_a_file(capsys, tmp_path):
+    recipe = tmp_path / "plugin.yaml"
+    recipe.write_text(
+        "drumprint: 1\ntracks:\n  top:\n    steps:\n      - insert: {plugin: none.vst3}\n"
+    )
+    take = takes.write(tmp_path / "top.wav", takes.strokes(1.0))
+    asked = ["render", str(recipe), f"top={take}", "-o", str(tmp_path / "out")]
+    assert run(["check", str(recipe)]) == 0
+    assert run(asked) == 2
+    assert "--allow-plugins" in capsys.readouterr().err
+    assert run([*asked, "--allow-plugins"]) == 2
+    assert "none.vst3: no such plug-in file" in capsys.readouterr().err
+    (tmp_path / "bad.vst3").write_bytes(b"no plug-in")
+    recipe.write_text(recipe.read_text().replace("none.vst3", str(tmp_path / "bad.vst3")))
+    assert run([*asked, "--allow-plugins"]) == 1
+    assert "bad.vst3: cannot be loaded as a plug-in" in capsys.readouterr().err
+    assert not list((tmp_path / "out").glob("*"))

@@ -38,6 +38,7 @@ def band(name: str, value: Any, **base: Any) -> tuple[Given, Given]:
 RING = {"name": "ring", "at": 540, "width": 0.6, "active": -7, "delay": 12}
 WEIGHT = {"name": "weight", "at": "fundamental", "width": 0.8, "active": 4}
 WIRES = {"name": "wires", "shape": "high shelf", "at": 4000, "rest": -15}
+PEAK = {"effect": "PeakFilter", "settings": {"cutoff_frequency_hz": 540, "gain_db": -6}}
 FLAT = {"name": "flat", "at": 540}
 
 EXAMPLES: dict[str, Example] = {
@@ -129,6 +130,24 @@ EXAMPLES: dict[str, Example] = {
             "reduction": changed("reduction", 30),
             "bands": changed("bands", "one"),
             "key": changed("key", "other"),
+        },
+    ),
+    "insert": Example(
+        neutral=[
+            {"effect": "Gain", "settings": {"gain_db": 0}},
+            {"effect": "Distortion", "mix": 0},
+        ],
+        typical=[
+            (PEAK, -6.1, 0.1),
+            ({**PEAK, "mix": 40}, -3, 0.1),
+            ({"effect": "Gain", "settings": {"gain_db": -3}}, -3.1, 0),
+        ],
+        changes={
+            "effect": ({"effect": "Gain"}, {"effect": "Invert"}),
+            "plugin": ({"plugin": "whole.vst3"}, {"plugin": "half.vst3"}),
+            "settings": changed("settings", {"gain_db": 3}, effect="Gain"),
+            "mix": changed("mix", 50, **PEAK),
+            "latency": changed("latency", 300, **PEAK),
         },
     ),
     "level": Example(

@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.curves import apply_curve
 from dsp.hits.hitmap import HitMap
+from dsp.printing import carry_out
 from dsp.steps.base import Decision, Scene, Step
 from dsp.take import Samples
 
@@ -85,6 +85,7 @@ def scene_of(audio: Samples, hits: HitMap, others: dict[str, Samples] | None = N
         tracks=tuple(tracks),
         raw=tracks.__getitem__,
         hits_of=lambda name: hits if name == "top" else moved,
+        allow_plugins=True,
     )
 
 
@@ -92,7 +93,7 @@ def treated(step: Step, scene: Scene) -> tuple[Samples, Decision]:
     """What the step makes of the scene's audio, and its decision."""
     decision = step.decide(scene)
     out = scene.audio.copy()
-    apply_curve(out, decision.curve)
+    carry_out(out, decision)
     return out, decision
 
 
