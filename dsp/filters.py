@@ -70,6 +70,57 @@ def band_pass(at_hz: float, rate: float, q: float) -> Section:
     return _normalised([alpha, 0.0, -alpha], [1 + alpha, -2 * cosine, 1 - alpha])
 
 
+def bell(at_hz: float, rate: float, gain_db: float, q: float) -> Section:
+    """Cookbook peaking filter: `gain_db` at its centre, 0 dB at 0 Hz and at half the rate."""
+    cosine, alpha = _angle(at_hz, rate, q)
+    a = 10 ** (gain_db / 40)
+    return _normalised(
+        [1 + alpha * a, -2 * cosine, 1 - alpha * a], [1 + alpha / a, -2 * cosine, 1 - alpha / a]
+    )
+
+
+def low_shelf(at_hz: float, rate: float, gain_db: float, q: float = math.sqrt(0.5)) -> Section:
+    """Cookbook low shelf, half of `gain_db` at `at_hz`; the default q is the slope S = 1."""
+    b, a = _shelf(at_hz, rate, gain_db, q, 1.0)
+    return _normalised(b, a)
+
+
+def high_shelf(at_hz: float, rate: float, gain_db: float, q: float = math.sqrt(0.5)) -> Section:
+    """Cookbook high shelf, half of `gain_db` at `at_hz`; the default q is the slope S = 1."""
+    b, a = _shelf(at_hz, rate, gain_db, q, -1.0)
+    return _normalised(b, a)
+
+
+def _shelf(
+    at_hz: float, rate: float, gain_db: float, q: float, side: float
+) -> tuple[list[float], list[float]]:
+    """Both shelves: `side` is 1 for the low one, −1 for the high one (cosine mirrored)."""
+    cosine, alpha = _angle(at_hz, rate, q)
+    cosine *= side
+    a = 10 ** (gain_db / 40)
+    root = 2 * math.sqrt(a) * alpha
+    b = [
+        a * ((a + 1) - (a - 1) * cosine + root),
+        side * 2 * a * ((a - 1) - (a + 1) * cosine),
+        a * ((a + 1) - (a - 1) * cosine - root),
+    ]
+    below = [
+        (a + 1) + (a - 1) * cosine + root,
+        side * -2 * ((a - 1) + (a + 1) * cosine),
+        (a + 1) + (a - 1) * cosine - root,
+    ]
+    return b, below
+
+
+def cookbook_section(
+    shape: Shape, at_hz: float, width_oct: float, gain_db: float, rate: float
+) -> Section:
+    """The cookbook's own filter, run once: minimum phase. Arguments as of `shaped_section`."""
+    if shape == "bell":
+        return bell(at_hz, rate, gain_db, octaves_to_q(width_oct, at_hz, rate))
+    return (low_shelf if shape == "low shelf" else high_shelf)(at_hz, rate, gain_db)
+
+
 def _angle(at_hz: float, rate: float, q: float) -> tuple[float, float]:
     omega = 2 * math.pi * at_hz / rate
     return math.cos(omega), math.sin(omega) / (2 * q)
@@ -115,6 +166,11 @@ def zero_phase_response(
     section: Section, hz: NDArray[np.float64], rate: float
 ) -> NDArray[np.float64]:
     """|H(f)|², the real response of the section run in both directions."""
+    return np.asarray(np.abs(response(section, hz, rate)) ** 2)
+
+
+def response(section: Section, hz: NDArray[np.float64], rate: float) -> NDArray[np.complex128]:
+    """H(f), the complex response of the section run once."""
     z = np.exp(-2j * np.pi * np.asarray(hz) / rate)
     top = section.b[0] + section.b[1] * z + section.b[2] * z**2
-    return np.asarray(np.abs(top / (1 + section.a[0] * z + section.a[1] * z**2)) ** 2)
+    return np.asarray(top / (1 + section.a[0] * z + section.a[1] * z**2))

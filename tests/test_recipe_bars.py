@@ -43,10 +43,10 @@ def printed(recipe, tracks):
 
 
 def without_shaping(name):
-    """A ready recipe's track `bottom` without the step that means to change the strokes."""
+    """A ready recipe's track `bottom` without the steps that mean to change the strokes."""
     recipe = load_recipe(ready_chain(name))
     bottom = recipe.tracks["bottom"]
-    steps = [step for step in bottom.steps if step.name != "shape_transient"]
+    steps = [step for step in bottom.steps if step.name not in {"shape_transient", "tone"}]
     assert [step.name for step in steps] == ["dynamic_eq"]
     changed = bottom.model_copy(update={"steps": type(bottom.steps)(steps)})
     return recipe.model_copy(update={"tracks": {**recipe.tracks, "bottom": changed}})

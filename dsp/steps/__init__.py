@@ -11,10 +11,20 @@ from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
 from dsp.steps.shape_transient import ShapeTransient
 from dsp.steps.suppress_bleed import SuppressBleed
+from dsp.steps.tone import Tone
 
 STEPS: dict[str, type[Step]] = {
     step.name: step
-    for step in (SuppressBleed, RideLevel, Gate, DynamicEq, ShapeTransient, Insert, Level)
+    for step in (
+        SuppressBleed,
+        RideLevel,
+        Gate,
+        DynamicEq,
+        ShapeTransient,
+        Tone,
+        Insert,
+        Level,
+    )
 }
 
 __all__ = [
@@ -31,4 +41,5 @@ __all__ = [
     "ShapeTransient",
     "Step",
     "SuppressBleed",
+    "Tone",
 ]

@@ -35,11 +35,20 @@ def band(name: str, value: Any, **base: Any) -> tuple[Given, Given]:
     return {"bands": [whole]}, {"bands": [{**whole, name: value}]}
 
 
+def tone_band(name: str, value: Any, **base: Any) -> tuple[Given, Given]:
+    """One band of `tone` before and after a change."""
+    whole = {"name": "one", "at": 540, "gain": -6, **base}
+    return {"bands": [whole]}, {"bands": [{**whole, name: value}]}
+
+
 RING = {"name": "ring", "at": 540, "width": 0.6, "active": -7, "delay": 12}
 WEIGHT = {"name": "weight", "at": "fundamental", "width": 0.8, "active": 4}
 WIRES = {"name": "wires", "shape": "high shelf", "at": 4000, "rest": -15}
 PEAK = {"effect": "PeakFilter", "settings": {"cutoff_frequency_hz": 540, "gain_db": -6}}
 FLAT = {"name": "flat", "at": 540}
+BODY = {"name": "body", "at": "fundamental", "width": 1.5, "gain": 3}
+HONK = {"name": "honk", "at": 600, "gain": -4}
+AIR = {"name": "air", "shape": "high shelf", "at": 8000, "gain": 2}
 
 EXAMPLES: dict[str, Example] = {
     "ride_level": Example(
@@ -115,6 +124,22 @@ EXAMPLES: dict[str, Example] = {
             "attack_span": changed("attack_span", 40, attack=3),
             "sustain_span": changed("sustain_span", 100, sustain=-6),
             "key": changed("key", "other", attack=3),
+        },
+    ),
+    "tone": Example(
+        neutral=[{"bands": [FLAT]}, {"bands": [FLAT], "phase": "none"}],
+        typical=[
+            ({"bands": [BODY, HONK, AIR]}, -4, 3),
+            ({"bands": [BODY, HONK, FLAT], "phase": "none"}, -4, 3),
+        ],
+        changes={
+            "bands": ({"bands": [BODY]}, {"bands": [BODY, AIR]}),
+            "phase": changed("phase", "none", bands=[BODY]),
+            "bands.name": tone_band("name", "two"),
+            "bands.shape": tone_band("shape", "low shelf"),
+            "bands.at": tone_band("at", "fundamental"),
+            "bands.width": tone_band("width", 0.3),
+            "bands.gain": tone_band("gain", 2),
         },
     ),
     "suppress_bleed": Example(
