@@ -116,8 +116,8 @@ STEPS: dict[str, tuple[dict[str, Any], str]] = {
 
 def steps(samples: Any) -> list[tuple[str, float, str, float | None]]:
     """Samples per second of each step (deciding and applying), and of pedalboard's nearest."""
+    from dsp.carrying import carry_out
     from dsp.hits import find_hits
-    from dsp.printing import carry_out
     from dsp.steps import STEPS as REGISTRY
     from dsp.steps import Scene
 

@@ -19,16 +19,17 @@ if TYPE_CHECKING:
 def matched(recipe: Recipe, given: Sequence[str]) -> Recipe:
     """The recipe under the names that were given.
 
-    A recipe with one track takes any name, which then stands in the recipe. Tracks that steps
-    only listen to must be given too. Raises `UsageError` naming what is missing, what is unknown
-    and what is accepted.
+    A recipe with one track and no groups takes any name, which then stands in the recipe. Tracks
+    that steps only listen to must be given too. Raises `UsageError` naming what is missing, what is
+    unknown and what is accepted.
     """
     from dsp.recipe.tracks import check_track_name
 
     listened_to = helpers(recipe)
     own = [name for name in given if name not in listened_to]
     heard = all(name in given for name in listened_to)
-    if len(recipe.tracks) == 1 and len(own) == 1 and heard:
+    any_name = len(recipe.tracks) == 1 and not recipe.groups
+    if any_name and len(own) == 1 and heard:
         try:
             return renamed(recipe, check_track_name(own[0]))
         except ValueError as error:
@@ -37,7 +38,8 @@ def matched(recipe: Recipe, given: Sequence[str]) -> Recipe:
     unknown = [name for name in given if name not in wanted]
     missing = [name for name in wanted if name not in given]
     if unknown or missing:
-        raise UsageError(_mismatch(unknown, missing, wanted, any_name=len(recipe.tracks) == 1))
+        groups = list(recipe.groups)
+        raise UsageError(_mismatch(unknown, missing, wanted, groups, any_name=any_name))
     return recipe
 
 
@@ -57,7 +59,7 @@ def every_step(part: BaseModel) -> Iterator[Step]:
 
 def helpers(recipe: Recipe) -> list[str]:
     """Tracks that steps of the recipe listen to but that it does not treat."""
-    steps = [step for track in recipe.tracks.values() for step in track.steps]
+    steps = [step for part in recipe.parts for step in part.steps]
     named = [source for step in steps for source in step.sources()]
     return [name for name in dict.fromkeys(named) if name not in recipe.tracks]
 
@@ -70,16 +72,22 @@ def renamed(recipe: Recipe, name: str) -> Recipe:
 
 def with_decisions(recipe: Recipe, decisions: Mapping[str, Iterable[Decision]]) -> Recipe:
     """The recipe with each `auto` replaced by what it became."""
-    tracks = {}
-    for name, track in recipe.tracks.items():
-        steps: tuple[Step, ...] = tuple(decision.step for decision in decisions[name])
-        tracks[name] = type(track)(key=track.key, steps=steps)
-    return type(recipe)(drumprint=recipe.drumprint, about=recipe.about, tracks=tracks)
+    from dsp.recipe import resolved
+
+    steps: dict[str, list[Step]] = {
+        name: [decision.step for decision in decided] for name, decided in decisions.items()
+    }
+    return resolved(recipe, steps)
 
 
-def _mismatch(unknown: list[str], missing: list[str], wanted: list[str], *, any_name: bool) -> str:
+def _mismatch(
+    unknown: list[str], missing: list[str], wanted: list[str], groups: list[str], *, any_name: bool
+) -> str:
     parts = []
     for name in unknown:
+        if name in groups:
+            parts.append(f"found a file for {name}, a group, which is summed from its members")
+            continue
         near = get_close_matches(name, missing, n=1)
         hint = f" (did you mean {near[0]}?)" if near else ""
         parts.append(f"found track {name}, which the recipe does not know{hint}")

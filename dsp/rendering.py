@@ -9,46 +9,32 @@ Decisions:
   float64 array of its length.
 - Nothing that is written depends on the clock, the machine's paths or the number of workers: two
   renders of the same files by the same recipe give the same bytes.
-- Libraries that are needed later load in the background while the audio is read: most of a short
-  command's time would otherwise be spent waiting for them.
 """
 
 from __future__ import annotations
 
-import importlib
-import threading
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from dsp.audio import OutputSet
-from dsp.audio.writing import write_wav
-from dsp.curves import save_curves
 from dsp.errors import UsageError
-from dsp.lanes import Lane, LanesData, draw_lanes, wave_peaks
 from dsp.matching import matched, with_decisions
 from dsp.outputs import Writer
-from dsp.printing import Progress, Session, TrackPrint
+from dsp.session import Progress, Session
 from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes, track_notes
 from dsp.sources import FileSource, common_clock
-from dsp.summary import FileWritten, TrackSummary, summarise
+from dsp.summary import FileWritten, TrackSummary
+from dsp.summing import filed_stems, refuse_channels
+from dsp.worker import AUDIO, CURVES, PICTURE, Worker
 
 if TYPE_CHECKING:
     from dsp.recipe import Recipe
 
+__all__ = ["AUDIO", "RESOLVED", "SHEET", "PrintReport", "render"]
+
 SHEET, RESOLVED = "print.json", "resolved.yaml"
-AUDIO, PICTURE, CURVES = ".wav", ".lanes.png", ".curves.npz"
-NEEDED_LATER = (
-    "numba.np.arraymath",  # by the first cached kernel that loads
-    "matplotlib.backends.backend_agg",
-    "matplotlib.figure",
-    "matplotlib.font_manager",
-    "PIL.Image",
-)
 
 
 @dataclass(frozen=True)
@@ -79,24 +65,30 @@ def render(
 ) -> PrintReport:
     """Run `recipe` over `files` (track → audio file) and write the print into `out_dir`.
 
-    Writes NAME.wav, NAME.lanes.png and NAME.curves.npz for each track, print.json and
+    Writes NAME.wav, NAME.lanes.png and NAME.curves.npz for each track and group, print.json and
     resolved.yaml. The picture shows `from_s` to `to_s`, seconds from the start; by default all.
     `jobs` tracks are worked on at once. Plug-in files run only with `allow_plugins`.
 
     Raises `UsageError` for track names that the recipe does not know and a range outside the
-    take, `AudioError` for an unusable file or tracks that do not belong together, `OutputError`
+    take, `AudioError` for an unusable file, tracks that do not belong together or channels that a
+    group cannot sum, `OutputError`
     for outputs that exist (unless `overwrite`) or cannot be written. Then nothing is written.
     """
     files = {track: Path(path) for track, path in files.items()}
     recipe = matched(recipe, tuple(files))
-    rate, frames = common_clock(files)
+    rate, frames, channels = common_clock(files)
+    refuse_channels(recipe, channels)
     span = picture_span(from_s, to_s, rate, frames)
     folder = Path(out_dir)
-    names = [track + ending for track in recipe.tracks for ending in (AUDIO, PICTURE, CURVES)]
+    printed = (*recipe.tracks, *recipe.groups)
+    names = [name + ending for name in printed for ending in (AUDIO, PICTURE, CURVES)]
     targets = [folder / name for name in (*names, RESOLVED, SHEET)]
-    with OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs:
+    with (
+        OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs,
+        filed_stems(folder) as stems,
+    ):
         source = FileSource(files, rate, frames)
-        session = Session(source, recipe, progress, span, allow_plugins=allow_plugins)
+        session = Session(source, recipe, stems, progress, span, allow_plugins=allow_plugins)
         writer = Writer(outputs, folder)
         outcomes = session.run_all(Worker(session, source, writer, span).run, jobs)
         decisions = {track: outcome.treated.decisions for track, outcome in outcomes.items()}
@@ -146,77 +138,3 @@ def picture_span(
             f"accepted: a start before the end, within 0 to {frames / rate:.3f} s"
         )
     return start, stop
-
-
-def import_in_background(modules: tuple[str, ...]) -> None:
-    """Start loading what will be needed later."""
-
-    def load() -> None:
-        for module in modules:
-            importlib.import_module(module)
-
-    threading.Thread(target=load, daemon=True).start()
-
-
-@dataclass(frozen=True)
-class Worker:
-    """Carries one track from its file to its outputs."""
-
-    session: Session
-    source: FileSource
-    writer: Writer
-    span: tuple[int, int]
-
-    def run(self, track: str) -> TrackOutcome:
-        """Read, measure, treat, measure, write, draw; keep all but the audio."""
-        self.session.advance(f"{track}: reading")
-        file = self.source.read(track)
-        # Not before: decoding calls back into Python so often that the two would wait in turns.
-        import_in_background(NEEDED_LATER)
-        buffer = file.samples
-        treated = self.session.treat(track, buffer)
-        self.session.advance(f"{track}: writing")
-        # Packing the curves takes as long as the audio and the picture together.
-        with ThreadPoolExecutor(1) as aside:
-            packed = aside.submit(self._write_curves, treated)
-            with self.writer.open(track + AUDIO) as out:
-                written = write_wav(
-                    out, buffer, file.rate, file.format, file.chunks, name=track + AUDIO
-                )
-            self._draw(treated)
-            packed.result()
-        return TrackOutcome(
-            file=replace(file, samples=np.empty((0, buffer.shape[1]))),
-            key=self.session.key_of(track),
-            treated=replace(treated, samples=np.empty((0, buffer.shape[1]))),
-            channels=buffer.shape[1],
-            frames=len(buffer),
-            written=written,
-            output=track + AUDIO,
-        )
-
-    def _write_curves(self, treated: TrackPrint) -> None:
-        name = treated.track + CURVES
-        self.writer.write_by_path(name, lambda path: save_curves(path, treated.curves))
-
-    def _draw(self, treated: TrackPrint) -> None:
-        rate, frames = self.source.rate, len(treated.samples)
-        lanes = LanesData(
-            track=treated.track,
-            about=self.session.recipe.about,
-            rate=rate,
-            frames=frames,
-            before=treated.wave_before,
-            after=wave_peaks(treated.samples, *self.span),
-            hits=treated.hits,
-            lanes=tuple(
-                Lane(decision.step.name, summarise(decision.step), decision.curve)
-                for decision in treated.decisions
-            ),
-            start_s=self.span[0] / rate,
-            stop_s=self.span[1] / rate,
-            key=self.session.key_of(treated.track),
-            bleed_dbfs=treated.before.bleed_peak_dbfs,
-        )
-        name = treated.track + PICTURE
-        self.writer.write_by_path(name, lambda path: draw_lanes(path, lanes))

@@ -23,15 +23,19 @@ from dsp.audio.writing import WriteReport
 from dsp.version import library_versions, version
 
 if TYPE_CHECKING:
-    from dsp.printing import TrackPrint
     from dsp.recipe import Recipe
+    from dsp.session import TrackPrint
+    from dsp.steps.base import Decision
 
 SHEET_FORMAT = 1
 
 
 @dataclass(frozen=True, eq=False)
 class TrackOutcome:
-    """What is kept of a track once its audio is written: `file` and `treated` hold no samples."""
+    """What is kept of a track once its audio is written: `file` and `treated` hold no samples.
+
+    Of a group, `file` is that of the first track in it.
+    """
 
     file: TrackFile
     treated: TrackPrint
@@ -40,6 +44,7 @@ class TrackOutcome:
     frames: int
     written: WriteReport
     output: str  # file name
+    of: Mapping[str, float] | None = None  # members of a group, with their levels in dB
 
 
 def print_sheet(
@@ -52,7 +57,8 @@ def print_sheet(
         "python": ".".join(str(part) for part in sys.version_info[:3]),
         "libraries": library_versions(),
         "about": recipe.about,
-        "tracks": {name: _track(outcome) for name, outcome in outcomes.items()},
+        "tracks": {n: _track(done) for n, done in outcomes.items() if done.of is None},
+        "groups": {n: _track(done) for n, done in outcomes.items() if done.of is not None},
         "files": dict(sorted(sha256.items())),
     }
 
@@ -77,7 +83,7 @@ def finite(value: Any) -> Any:
 def _track(outcome: TrackOutcome) -> dict[str, Any]:
     treated, hits = outcome.treated, outcome.treated.hits
     return {
-        "input": _input(outcome),
+        **({"input": _input(outcome)} if outcome.of is None else _members(outcome)),
         "key": outcome.key,
         "strokes": {
             "count": len(hits),
@@ -85,17 +91,7 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
             "fundamental_hz": float(hits.fundamental_hz),
             "bleed_dbfs": float(hits.bleed_dbfs),
         },
-        "steps": [
-            {
-                "step": decision.step.name,
-                "settings": decision.step.model_dump(mode="json"),
-                "least_db": float(decision.curve.db.min()),
-                "most_db": float(decision.curve.db.max()),
-                "notes": list(decision.notes),
-                **({"facts": dict(decision.facts)} if decision.facts else {}),
-            }
-            for decision in treated.decisions
-        ],
+        "steps": [_step(decision) for decision in treated.decisions],
         "measures": {"before": asdict(treated.before), "after": asdict(treated.after)},
         "output": {
             "file": outcome.output,
@@ -103,6 +99,34 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
             "clipped": outcome.written.clipped,
         },
         "notes": track_notes(outcome),
+    }
+
+
+def _step(decision: Decision) -> dict[str, Any]:
+    """One step; `inner`, where there are steps inside it, holds theirs."""
+    inner = {"inner": [_step(part) for part in decision.inner]} if decision.inner else {}
+    return {
+        "step": decision.step.name,
+        "settings": decision.step.model_dump(mode="json"),
+        "least_db": float(decision.curve.db.min()),
+        "most_db": float(decision.curve.db.max()),
+        "notes": list(decision.notes),
+        **({"facts": dict(decision.facts)} if decision.facts else {}),
+        **inner,
+    }
+
+
+def _members(outcome: TrackOutcome) -> dict[str, Any]:
+    """What a group sums, with levels in dB, and where its format and metadata come from."""
+    return {
+        "of": dict(outcome.of or {}),
+        "format_of": outcome.file.path.name,
+        "rate": outcome.file.rate,
+        "frames": outcome.frames,
+        "channels": outcome.channels,
+        "samples": outcome.file.format.subtype,
+        "time_reference": bext_time_reference(outcome.file.chunks),
+        "metadata": [chunk.id for chunk in outcome.file.chunks],
     }
 
 

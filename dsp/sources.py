@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import NamedTuple
 
 import soundfile as sf
 
@@ -13,33 +14,39 @@ from dsp.errors import AudioError, UsageError
 from dsp.take import HIGHEST_RATE, LOWEST_RATE, Samples
 
 
-def common_clock(files: Mapping[str, Path]) -> tuple[int, int]:
-    """Rate and frames of all files, by their headers.
+class Stated(NamedTuple):
+    """What a file's header states."""
+
+    rate: int
+    frames: int
+    channels: int
+
+
+def common_clock(files: Mapping[str, Path]) -> tuple[int, int, dict[str, int]]:
+    """Rate and frames of all files, and the channels of each, by their headers.
 
     Raises `AudioError` where one is unusable, or naming two that differ.
     """
-    first: tuple[Path, int, int] | None = None
-    for path in files.values():
-        rate, frames = stated(path)
-        if first is None:
-            first = (path, rate, frames)
-        elif rate != first[1]:
+    found = {track: stated(path) for track, path in files.items()}
+    if not found:
+        raise UsageError("found no tracks; accepted: at least one TRACK=FILE")
+    first, one = next(iter(found.items()))
+    for track, other in found.items():
+        if other.rate != one.rate:
             raise AudioError(
-                f"{first[0]} has {first[1]} Hz and {path} has {rate} Hz; "
+                f"{files[first]} has {one.rate} Hz and {files[track]} has {other.rate} Hz; "
                 "accepted: tracks of one take, all at one sample rate"
             )
-        elif frames != first[2]:
+        if other.frames != one.frames:
             raise AudioError(
-                f"{first[0]} has {first[2]} frames and {path} has {frames} frames; "
-                "accepted: tracks of one take, all of one length"
+                f"{files[first]} has {one.frames} frames and {files[track]} has {other.frames} "
+                "frames; accepted: tracks of one take, all of one length"
             )
-    if first is None:
-        raise UsageError("found no tracks; accepted: at least one TRACK=FILE")
-    return first[1], first[2]
+    return one.rate, one.frames, {track: other.channels for track, other in found.items()}
 
 
-def stated(path: Path) -> tuple[int, int]:
-    """Rate and frames that a file's header states."""
+def stated(path: Path) -> Stated:
+    """Rate, frames and channels that a file's header states."""
     try:
         info = sf.info(str(path))
     except (sf.SoundFileError, OSError):
@@ -47,8 +54,8 @@ def stated(path: Path) -> tuple[int, int]:
     if info is None or info.frames < 1 or not LOWEST_RATE <= info.samplerate <= HIGHEST_RATE:
         # This look is only quick: the careful reader knows the format, or says what is wrong.
         track = read_track(path)
-        return track.rate, len(track.samples)
-    return info.samplerate, info.frames
+        return Stated(track.rate, *track.samples.shape)
+    return Stated(info.samplerate, info.frames, info.channels)
 
 
 class FileSource:

@@ -39,9 +39,18 @@ def _chosen(settings: BaseModel) -> dict[str, Any]:
     chosen = chosen if chosen.keys() - kept else written
     for key in chosen:
         items = getattr(settings, key)
-        if isinstance(items, tuple):
+        if isinstance(items, tuple) and items and isinstance(_step_name(items[0]), str):
+            chosen[key] = ", ".join(
+                _step_name(item) for item in items
+            )  # steps have their own lanes
+        elif isinstance(items, tuple):
             chosen[key] = [_chosen(i) if isinstance(i, BaseModel) else i for i in items]
     return chosen
+
+
+def _step_name(item: Any) -> Any:
+    """What a recipe calls a step; None for what is no step."""
+    return getattr(type(item), "name", None)
 
 
 def _settings(values: Mapping[str, Any]) -> str:

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 import dsp
+from dsp.carrying import shift
 from dsp.errors import UsageError
 from dsp.matching import matched
-from dsp.printing import shift
 from dsp.recipe import parse_recipe
 from dsp.take import Take
 from tests.cli import takes
@@ -57,15 +57,15 @@ def test_each_step_has_its_decision(take):
 
 
 def test_strokes_are_found_once_on_the_key_track(take, monkeypatch):
-    import dsp.printing
+    import dsp.session
 
-    found, original = [], dsp.printing.find_hits
+    found, original = [], dsp.session.find_hits
 
     def counted(samples, rate):
         found.append(samples.copy())
         return original(samples, rate)
 
-    monkeypatch.setattr(dsp.printing, "find_hits", counted)
+    monkeypatch.setattr(dsp.session, "find_hits", counted)
     done = dsp.print_take(take, parse_recipe(takes.PAIR), jobs=2)
     assert len(found) == 1
     assert np.array_equal(found[0], take.tracks["top"])
@@ -109,12 +109,12 @@ def test_progress_rises_and_names_what_is_done(take):
 
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_a_step_that_fails_ends_the_run(take, jobs, monkeypatch):
-    import dsp.printing
+    import dsp.session
 
     def broken(*_: object) -> None:
         raise ArithmeticError("no curve")
 
-    monkeypatch.setattr(dsp.printing, "carry_out", broken)
+    monkeypatch.setattr(dsp.session, "carry_out", broken)
     with pytest.raises(ArithmeticError, match="no curve"):
         dsp.print_take(take, parse_recipe(takes.PAIR), jobs=jobs)
 

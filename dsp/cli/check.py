@@ -16,10 +16,16 @@ def command(recipe: str, as_json: bool) -> None:
     """Validate RECIPE, a file or the name of a ready chain, and tell all its faults at once."""
     found = recipe_from(recipe)
     tracks = {name: [step.name for step in track.steps] for name, track in found.tracks.items()}
+    groups = {
+        name: {"of": list(group.of), "steps": [step.name for step in group.steps]}
+        for name, group in found.groups.items()
+    }
     if as_json:
-        print_json({"recipe": recipe, "valid": True, "tracks": tracks})
+        print_json({"recipe": recipe, "valid": True, "tracks": tracks, "groups": groups})
         return
-    listed = "; ".join(
-        f"{name}: {', '.join(steps) or 'no steps'}" for name, steps in tracks.items()
-    )
-    print_line(f"{recipe} is valid. {listed}")
+    listed = [f"{name}: {', '.join(steps) or 'no steps'}" for name, steps in tracks.items()]
+    listed += [
+        f"{name} ({' + '.join(group['of'])}): {', '.join(group['steps']) or 'no steps'}"
+        for name, group in groups.items()
+    ]
+    print_line(f"{recipe} is valid. {'; '.join(listed)}")

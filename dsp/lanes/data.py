@@ -96,11 +96,15 @@ def wave_peaks(samples: Samples, start: int, stop: int, columns: int = PEAK_COLU
 
 @dataclass(frozen=True)
 class Lane:
-    """One step: its name, its main settings in brief (plain text), and what it decided."""
+    """One step: its name, its main settings in brief (plain text), and what it decided.
+
+    Without a `number`, it is numbered by its place among the lanes.
+    """
 
     name: str
     summary: str
     curve: GainCurve
+    number: str = ""
 
 
 @dataclass(frozen=True)
@@ -109,7 +113,8 @@ class LanesData:
 
     `before` and `after` cover the samples from `start_s` to `stop_s` (seconds from the start of
     the take), which is the part that is drawn. `key` is the track on which the strokes were found;
-    `bleed_dbfs` the level between them on this one as it was recorded, None where unknown.
+    `bleed_dbfs` the level between them on this one as it was recorded, None where unknown;
+    `came_from` says what the input is.
     """
 
     track: str
@@ -124,6 +129,7 @@ class LanesData:
     stop_s: float
     key: str
     bleed_dbfs: float | None
+    came_from: str = "waveform as it was recorded"
 
     def __post_init__(self) -> None:
         if not 0 <= self.start_s < self.stop_s:

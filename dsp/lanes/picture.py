@@ -84,7 +84,7 @@ def _rows(measure: Sheet, time: TimeScale, lanes: LanesData) -> list[_Row]:
         ),
         _Row(
             "input",
-            ["waveform as it was recorded"],
+            measure.wrap(lanes.came_from, LABEL_WIDTH, 8.5, False, 3),
             WAVE_HEIGHT,
             lambda s, y: waves.wave(s, time, y, WAVE_HEIGHT, lanes.before, top_db, "before"),
         ),
@@ -112,7 +112,7 @@ def _lane_row(measure: Sheet, time: TimeScale, number: int, lane: Lane, lanes: L
     start, stop = lanes.start_s * lanes.rate, lanes.stop_s * lanes.rate
     columns = curve_columns(curve, start, stop, time.gain_columns)
     summary = measure.wrap(lane.summary, LABEL_WIDTH, 8.5, False, SUMMARY_LINES)
-    name = gid = f"{number} {lane.name}"
+    name = gid = f"{lane.number or number} {lane.name}"
     words = 22 + 14 * len(summary)
     if isinstance(curve.layout, SplitBands):
         height = max(strips.heat_height(curve.layout), words)

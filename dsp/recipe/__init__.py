@@ -5,11 +5,12 @@ from __future__ import annotations
 
 from dsp.recipe.chains import ready_chain, ready_chains
 from dsp.recipe.load import load_recipe, parse_recipe
-from dsp.recipe.model import Recipe, TrackRecipe
+from dsp.recipe.model import GroupRecipe, Recipe, TrackRecipe
 from dsp.recipe.resolve import dump_recipe, resolved
 from dsp.recipe.schema import recipe_schema
 
 __all__ = [
+    "GroupRecipe",
     "Recipe",
     "TrackRecipe",
     "dump_recipe",

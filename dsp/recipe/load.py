@@ -13,8 +13,9 @@ from dsp.errors import Fault, RecipeError
 from dsp.recipe.declared import names_at
 from dsp.recipe.document import LARGEST, read_document
 from dsp.recipe.faults import as_fault, read_faults
+from dsp.recipe.grouped import GroupView
 from dsp.recipe.item import read_step
-from dsp.recipe.model import Recipe
+from dsp.recipe.model import PARTS_ONLY, Recipe
 from dsp.recipe.tracks import KEY_WORDS, TrackView, cross_faults, sources_of
 from dsp.recipe.tree import Document, Place
 
@@ -60,15 +61,17 @@ def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     faults = list(document.faults)
     recipe = None
     if document.root is not None:
+        found: dict[Place, str] = {}
         try:
-            recipe = Recipe.model_validate(document.data)
+            recipe = Recipe.model_validate(document.data, context=PARTS_ONLY)
         except ValidationError as error:
-            found = read_faults(error, Recipe, document) | dict(cross_faults(_views(document.data)))
-            faults += [
-                as_fault(place, message, document)
-                for place, message in found.items()
-                if not _under_spoiled(place, document)
-            ]
+            found = read_faults(error, Recipe, document)
+        found |= _cross_faults(document.data)
+        faults += [
+            as_fault(place, message, document)
+            for place, message in found.items()
+            if not _under_spoiled(place, document)
+        ]
     if recipe is None or faults:
         raise RecipeError(source, sorted(faults, key=lambda f: f.line or 0))
     return recipe
@@ -83,20 +86,44 @@ def _under_spoiled(place: Place, document: Document) -> bool:
     return any(place[:length] in document.spoiled for length in range(len(place) + 1))
 
 
-def _views(data: Any) -> dict[str, TrackView]:
-    """What of the tracks can be read, so that faults between tracks show beside the others."""
-    tracks = data.get("tracks") if isinstance(data, dict) else None
-    views = {}
-    for name, track in (tracks if isinstance(tracks, dict) else {}).items():
-        body = track if isinstance(track, dict) else {}
-        key, items = body.get("key"), body.get("steps")
-        sources = [
-            source
-            for position, item in enumerate(items if isinstance(items, list) else [])
-            for source in _sources(position, item)
-        ]
-        views[name] = TrackView(key if isinstance(key, str) else None, tuple(sources))
-    return views
+def _cross_faults(data: Any) -> dict[Place, str]:
+    """Faults between what of the tracks and groups can be read, so that they show with the rest."""
+    tracks = {
+        name: TrackView(_key(body), _heard(body)) for name, body in _bodies(data, "tracks").items()
+    }
+    groups = {
+        name: GroupView(_key(body), _heard(body), _members(body.get("of")))
+        for name, body in _bodies(data, "groups").items()
+    }
+    return dict(cross_faults(tracks, groups))
+
+
+def _bodies(data: Any, kind: str) -> dict[str, dict[str, Any]]:
+    parts = data.get(kind) if isinstance(data, dict) else None
+    parts = parts if isinstance(parts, dict) else {}
+    return {name: body if isinstance(body, dict) else {} for name, body in parts.items()}
+
+
+def _key(body: dict[str, Any]) -> str | None:
+    key = body.get("key")
+    return key if isinstance(key, str) else None
+
+
+def _members(of: Any) -> tuple[tuple[Place, str], ...]:
+    """Members with their places, of a list or of a mapping to levels."""
+    if isinstance(of, dict):
+        return tuple((("of", name), name) for name in of)
+    names = enumerate(of if isinstance(of, list) else [])
+    return tuple((("of", i), name) for i, name in names if isinstance(name, str))
+
+
+def _heard(body: dict[str, Any]) -> tuple[tuple[Place, str], ...]:
+    items = body.get("steps")
+    return tuple(
+        source
+        for position, item in enumerate(items if isinstance(items, list) else [])
+        for source in _sources(position, item)
+    )
 
 
 def _sources(position: int, item: Any) -> list[tuple[Place, str]]:

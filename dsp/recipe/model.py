@@ -13,15 +13,20 @@ from pydantic import (
     ConfigDict,
     Field,
     ValidationError,
+    ValidationInfo,
     model_validator,
 )
 from pydantic_core import InitErrorDetails
 
+from dsp.recipe.grouped import GroupView
 from dsp.recipe.item import AnyStep, refuse
 from dsp.recipe.scalars import shown
 from dsp.recipe.tracks import TrackView, check_track_name, cross_faults, sources_of
+from dsp.recipe.tree import Place
+from dsp.units import Quantity
 
 FORMAT = 1
+PARTS_ONLY = "parts only"  # context for those who tell faults between tracks by themselves
 
 
 def _check_format(found: Any) -> Any:
@@ -43,6 +48,13 @@ def _check_text(text: str) -> str:
 TrackName = Annotated[str, AfterValidator(check_track_name)]
 
 
+def _or_a_list(schema: dict[str, Any]) -> None:
+    """Members may also be written as a list of names."""
+    levels = {name: schema.pop(name) for name in [*schema] if name != "description"}
+    names = {"type": "array", "items": {"type": "string"}, "minItems": 1, "uniqueItems": True}
+    schema["anyOf"] = [levels, names]
+
+
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -57,6 +69,38 @@ class TrackRecipe(_Part):
     )
     steps: tuple[AnyStep, ...] = Field(
         description="Steps in the order in which they run; an empty list leaves the track as it is"
+    )
+
+
+def _by_name(found: Any) -> Any:
+    """Members as a list of names: each at 0 dB."""
+    if not isinstance(found, list | tuple):
+        return found
+    if wrong := [name for name in found if not isinstance(name, str)]:
+        raise refuse(f"found {shown(wrong[0])} in a list; accepted: names of tracks or groups")
+    if twice := [name for name in dict.fromkeys(found) if found.count(name) > 1]:
+        raise refuse(f"found {shown(twice[0])} twice; accepted: each member once")
+    return dict.fromkeys(found, 0.0)
+
+
+class GroupRecipe(_Part):
+    """The sum of treated tracks, with steps of its own; it prints like a track."""
+
+    of: Annotated[
+        dict[str, Annotated[float, Quantity("dB", -60, 24)]], BeforeValidator(_by_name)
+    ] = Field(
+        min_length=1,
+        json_schema_extra=_or_a_list,
+        description="Tracks and other groups whose treated sound is summed, in this order: a list "
+        "of names, or names with the level of each in dB. Mono goes to all channels",
+    )
+    key: str | None = Field(
+        None,
+        description="The track whose strokes the group goes by; without it, those that its first "
+        "member goes by. The named track must have no `key` of its own",
+    )
+    steps: tuple[AnyStep, ...] = Field(
+        (), description="Steps in the order in which they run on the sum"
     )
 
 
@@ -75,21 +119,41 @@ class Recipe(_Part):
     )
     tracks: dict[TrackName, TrackRecipe] = Field(
         min_length=1,
-        description="Tracks of the take by name; a recipe with one track takes any name",
+        description="Tracks of the take by name; a recipe with one track and no groups takes any "
+        "name",
+    )
+    groups: dict[TrackName, GroupRecipe] = Field(
+        default_factory=dict, description="Sums of tracks by name, which print like tracks"
     )
 
+    def part(self, name: str) -> TrackRecipe | GroupRecipe:
+        """The track or group of this name; `KeyError` where there is none."""
+        return self.groups[name] if name in self.groups else self.tracks[name]
+
+    @property
+    def parts(self) -> list[TrackRecipe | GroupRecipe]:
+        """All tracks, then all groups."""
+        return [*self.tracks.values(), *self.groups.values()]
+
     @model_validator(mode="after")
-    def _check_tracks(self) -> Self:
-        views = {
-            name: TrackView(
-                track.key, tuple(chain.from_iterable(starmap(sources_of, enumerate(track.steps))))
+    def _check_tracks(self, info: ValidationInfo) -> Self:
+        if info.context == PARTS_ONLY:
+            return self
+        tracks = {name: TrackView(track.key, _heard(track)) for name, track in self.tracks.items()}
+        groups = {
+            name: GroupView(
+                group.key, _heard(group), tuple((("of", member), member) for member in group.of)
             )
-            for name, track in self.tracks.items()
+            for name, group in self.groups.items()
         }
         details = [
             InitErrorDetails(type=refuse(message), loc=place, input=None)
-            for place, message in cross_faults(views)
+            for place, message in cross_faults(tracks, groups)
         ]
         if details:
             raise ValidationError.from_exception_data("Recipe", details)
         return self
+
+
+def _heard(part: TrackRecipe | GroupRecipe) -> tuple[tuple[Place, str], ...]:
+    return tuple(chain.from_iterable(starmap(sources_of, enumerate(part.steps))))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import yaml
 
-from dsp.recipe.model import Recipe, TrackRecipe
+from dsp.recipe.model import GroupRecipe, Recipe, TrackRecipe
 from dsp.recipe.scalars import FALSE, INTEGER, NULL, NUMBER, TRUE
 from dsp.version import version
 
@@ -43,18 +43,23 @@ for _kind, _pattern in (
 
 
 def resolved(recipe: Recipe, steps: Mapping[str, Sequence[Step]]) -> Recipe:
-    """Replace the steps of the named tracks, as by those that their decisions resolved.
+    """Replace the steps of the named tracks and groups, as by those that their decisions resolved.
 
     Raises `pydantic.ValidationError` where the result would not be a recipe, and `KeyError` on a
-    track that the recipe does not have.
+    name that the recipe does not have.
     """
-    if unknown := set(steps) - set(recipe.tracks):
-        raise KeyError(f"no such track: {', '.join(sorted(unknown))}")
+    if unknown := set(steps) - set(recipe.tracks) - set(recipe.groups):
+        raise KeyError(f"no such track or group: {', '.join(sorted(unknown))}")
     tracks = {
         name: TrackRecipe(key=track.key, steps=tuple(steps.get(name, track.steps)))
         for name, track in recipe.tracks.items()
     }
-    return Recipe(drumprint=recipe.drumprint, about=recipe.about, tracks=tracks)
+    groups = {
+        name: GroupRecipe(of=group.of, key=group.key, steps=tuple(steps.get(name, group.steps)))
+        for name, group in recipe.groups.items()
+    }
+    about = recipe.about
+    return Recipe(drumprint=recipe.drumprint, about=about, tracks=tracks, groups=groups)
 
 
 def dump_recipe(recipe: Recipe) -> str:
@@ -66,9 +71,11 @@ def dump_recipe(recipe: Recipe) -> str:
     written = recipe.model_dump(mode="json")
     if not recipe.about:
         del written["about"]
-    for track in written["tracks"].values():
-        if track["key"] is None:
-            del track["key"]
+    if not recipe.groups:
+        del written["groups"]
+    for part in (*written["tracks"].values(), *written.get("groups", {}).values()):
+        if part["key"] is None:
+            del part["key"]
     body = yaml.dump(
         written,
         Dumper=_Dumper,

@@ -32,7 +32,8 @@ def recipe_schema() -> dict[str, Any]:
         for name, step in steps.items()
     }
     recipe = defs.pop(refs[Recipe, "validation"]["$ref"].removeprefix(REF.format(model="")))
-    recipe["properties"]["tracks"]["propertyNames"] = _track_names()
+    for kind in ("tracks", "groups"):
+        recipe["properties"][kind]["propertyNames"] = _track_names()
     defs["step"] = _any_step(names, defs)
     return {
         "$schema": DIALECT,

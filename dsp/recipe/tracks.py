@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from dsp.recipe.grouped import Found, GroupView, member_faults
 from dsp.recipe.scalars import nearest, shown
 from dsp.recipe.tree import Place
 
@@ -20,8 +21,6 @@ DEVICES = frozenset(
     ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))]
 )
 ACCEPTED_NAME = f"letters, digits, '-', '_' and inner spaces, up to {LONGEST_NAME} bytes"
-
-Found = tuple[Place, str]
 
 
 def check_track_name(name: str) -> str:
@@ -59,21 +58,30 @@ def sources_of(position: int, step: Step) -> Iterator[tuple[Place, str]]:
         yield ("steps", position, step.name, *_place_of(source, step.model_dump())), source
 
 
-def cross_faults(tracks: Mapping[str, TrackView]) -> Iterator[Found]:
-    """Yield the place and the message of each fault between tracks."""
-    yield from _alike(list(tracks))
+def cross_faults(
+    tracks: Mapping[str, TrackView], groups: Mapping[str, GroupView]
+) -> Iterator[Found]:
+    """Yield the place and the message of each fault between tracks and groups."""
+    yield from _alike(list(tracks), list(groups))
     for name, track in tracks.items():
-        if track.key is not None and (message := _wrong_key(name, track.key, tracks)):
+        if track.key is not None and (message := _wrong_key(name, track.key, tracks, groups)):
             yield ("tracks", name, "key"), message
         for place, source in track.sources:
-            if message := _wrong_source(name, source, list(tracks)):
+            if message := _wrong_source(name, source, list(tracks), list(groups)):
                 yield ("tracks", name, *place), message
+    for name, group in groups.items():
+        if group.key is not None and (message := _wrong_key(name, group.key, tracks, groups)):
+            yield ("groups", name, "key"), message
+        for place, source in group.sources:
+            if message := _wrong_group_source(source, list(tracks), list(groups)):
+                yield ("groups", name, *place), message
+    yield from member_faults(groups, list(tracks))
 
 
-def _alike(names: list[str]) -> Iterator[Found]:
+def _alike(tracks: list[str], groups: list[str]) -> Iterator[Found]:
     """Two names that differ only in case are one file on some systems."""
     seen: dict[str, str] = {}
-    for name in names:
+    for name in tracks:
         other = seen.setdefault(name.casefold(), name)
         if other != name:
             yield (
@@ -81,12 +89,25 @@ def _alike(names: list[str]) -> Iterator[Found]:
                 f"found the track names {shown(other)} and {shown(name)}; "
                 "accepted: names that differ in more than capitals",
             )
+    for name in groups:
+        if name.casefold() in seen:
+            other = seen[name.casefold()]
+            yield (
+                ("groups", name),
+                f"found the group {shown(name)} beside {shown(other)}; accepted: a name of its "
+                "own, in more than capitals",
+            )
+        seen.setdefault(name.casefold(), name)
 
 
-def _wrong_key(name: str, key: str, tracks: Mapping[str, TrackView]) -> str | None:
+def _wrong_key(
+    name: str, key: str, tracks: Mapping[str, TrackView], groups: Mapping[str, GroupView]
+) -> str | None:
     others = [other for other in tracks if other != name]
     unkeyed = [other for other in others if tracks[other].key is None]
     accepted = f"accepted: {', '.join(unkeyed)}" if unkeyed else "accepted: no key"
+    if key in groups and key not in tracks:
+        return f"found the group {shown(key)}; {accepted}"
     if key == name:
         return f"found {shown(key)}, the track itself; {accepted}"
     if key not in tracks:
@@ -107,17 +128,28 @@ def _wrong_key(name: str, key: str, tracks: Mapping[str, TrackView]) -> str | No
     return None
 
 
-def _wrong_source(name: str, source: str, names: list[str]) -> str | None:
+def _wrong_source(name: str, source: str, names: list[str], groups: list[str]) -> str | None:
     """A step may need any other track of the recipe.
 
     With one track the recipe is used under any name, so its tracks are known only at the render.
     """
     others = [other for other in names if other != name]
+    if source in groups and source not in names:
+        return f"found the group {shown(source)}; accepted: {', '.join([*KEY_WORDS, *others])}"
     if source == name:
         return f"found {shown(source)}, the track itself; accepted: own, hits or another track"
     if not others or source in others:
         return None
     return f"found the track {shown(source)}; {nearest(source, [*KEY_WORDS, *others])}"
+
+
+def _wrong_group_source(source: str, names: list[str], groups: list[str]) -> str | None:
+    """A step of a group may need any track of the recipe."""
+    if source in names:
+        return None
+    if source in groups:
+        return f"found the group {shown(source)}; accepted: {', '.join([*KEY_WORDS, *names])}"
+    return f"found the track {shown(source)}; {nearest(source, [*KEY_WORDS, *names])}"
 
 
 def _place_of(word: str, value: Any) -> Place:

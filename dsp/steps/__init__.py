@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
+from dsp.steps.blend import Blend
 from dsp.steps.dynamic_eq import DynamicEq
 from dsp.steps.gate import Gate
 from dsp.steps.insert import Insert
@@ -22,6 +23,7 @@ STEPS: dict[str, type[Step]] = {
         DynamicEq,
         ShapeTransient,
         Tone,
+        Blend,
         Insert,
         Level,
     )
@@ -30,6 +32,7 @@ STEPS: dict[str, type[Step]] = {
 __all__ = [
     "AUTO",
     "STEPS",
+    "Blend",
     "Decision",
     "DynamicEq",
     "Gate",

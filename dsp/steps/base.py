@@ -94,6 +94,7 @@ class Decision:
     its number (rounded before use, so that the resolved recipe repeats the print exactly).
     `polarity` and `delay` (samples, positive is later) are for the one step that may move a track.
     `facts` is what else the print sheet should say, as JSON can hold it.
+    `inner` is what the steps inside this one decided, in order.
     """
 
     curve: GainCurve
@@ -103,6 +104,7 @@ class Decision:
     delay: int = 0
     notes: tuple[str, ...] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
+    inner: tuple[Decision, ...] = ()
 
 
 class Step(Settings, ABC):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from dsp.recipe import Recipe, TrackRecipe
+from dsp.recipe import GroupRecipe, Recipe, TrackRecipe
 from dsp.recipe.item import StepItem
 from dsp.steps import STEPS, Step
 from dsp.units import Quantity
@@ -108,11 +108,18 @@ def holds_steps(kind: type[BaseModel]) -> bool:
 
 @st.composite
 def recipes(draw: st.DrawFn) -> Recipe:
-    """One track, so that its steps may listen to any other; or two of which one is keyed."""
+    """One track, whose steps may listen to any other; or two of which one is keyed; a group."""
     track = st.lists(steps(), max_size=3).map(tuple)
     about = draw(st.text(st.characters(codec="utf-8"), max_size=30))
     tracks = {"top": TrackRecipe(steps=draw(track))}
     sources = {source for step in tracks["top"].steps for source in step.sources()}
     if not sources and draw(st.booleans()):
         tracks["low tom"] = TrackRecipe(key="top", steps=())
-    return Recipe(drumprint=1, about=about, tracks=tracks)
+    groups = {}
+    if not sources and draw(st.booleans()):
+        level = draw(st.floats(-60, 24))
+        own = tuple(step for step in draw(track) if not step.sources())
+        groups["sum"] = GroupRecipe(
+            of={"top": level}, key=draw(st.none() | st.just("top")), steps=own
+        )
+    return Recipe(drumprint=1, about=about, tracks=tracks, groups=groups)

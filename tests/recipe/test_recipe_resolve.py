@@ -79,5 +79,5 @@ def test_resolved_replaces_steps_and_nothing_else() -> None:
     assert done.tracks["top"].steps == (Level(gain=2), Level(gain=3))
     assert done.tracks["bottom"] == recipe.tracks["bottom"]
     assert (done.drumprint, done.about) == (1, "pair")
-    with pytest.raises(KeyError, match="no such track: x"):
+    with pytest.raises(KeyError, match="no such track or group: x"):
         resolved(recipe, {"x": []})

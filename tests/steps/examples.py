@@ -175,6 +175,28 @@ EXAMPLES: dict[str, Example] = {
             "latency": changed("latency", 300, **PEAK),
         },
     ),
+    "blend": Example(
+        neutral=[
+            {"level": "off", "steps": ["level"]},
+            {"level": "off", "steps": [{"gate": {"range": 40}}]},
+        ],
+        typical=[
+            ({"steps": ["level"]}, 0, 6),
+            ({"level": -3, "dry": -2, "steps": [{"gate": {"range": 40}}]}, -2, 6),
+            # 1 + g, g from -6 to 4 dB
+            (
+                {"level": 0, "steps": [{"shape_transient": {"attack": 4, "sustain": -6}}]},
+                3.52,
+                8.25,
+            ),
+            ({"dry": "off", "level": -4, "steps": [{"level": {"gain": -3}}]}, -7, -7),
+        ],
+        changes={
+            "level": changed("level", -9, steps=["level"]),
+            "dry": changed("dry", "off", steps=["level"]),
+            "steps": changed("steps", [{"gate": {"key": "other"}}], steps=["gate"]),
+        },
+    ),
     "level": Example(
         neutral=[{}],
         typical=[({"gain": -4}, -4, -4)],

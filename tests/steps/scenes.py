@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.carrying import carry_out
 from dsp.hits.hitmap import HitMap
-from dsp.printing import carry_out
 from dsp.steps.base import Decision, Scene, Step
 from dsp.take import Samples
 
