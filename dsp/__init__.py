@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dsp.printing import Print, TrackPrint, print_take
     from dsp.recipe import Recipe, dump_recipe, load_recipe, parse_recipe, ready_chain
     from dsp.rendering import PrintReport, render
+    from dsp.samples.following import FollowReport, follow
     from dsp.steps import STEPS
     from dsp.take import Take
 
@@ -35,6 +36,7 @@ _HOMES = {
     "dsp.printing": ("Print", "TrackPrint", "print_take"),
     "dsp.recipe": ("Recipe", "dump_recipe", "load_recipe", "parse_recipe", "ready_chain"),
     "dsp.rendering": ("PrintReport", "render"),
+    "dsp.samples.following": ("FollowReport", "follow"),
     "dsp.steps": ("STEPS",),
     "dsp.take": ("Take",),
 }
@@ -63,6 +65,8 @@ __all__ = [  # noqa: RUF022 (by home, as above)
     "ready_chain",
     "PrintReport",
     "render",
+    "FollowReport",
+    "follow",
     "STEPS",
     "Take",
 ]

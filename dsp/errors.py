@@ -41,10 +41,10 @@ class AudioError(DrumprintError, ValueError):
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault of a recipe: where it is, what was found and what is accepted."""
+    """One fault of a file: where it is, what was found and what is accepted."""
 
     line: int | None  # 1-based; None where the document has no such place
-    path: str  # e.g. "tracks.top.steps[2].gate.hold"
+    path: str  # e.g. "tracks.top.steps[2].gate.hold", or the column of a list
     message: str
 
     def __str__(self) -> str:
@@ -52,8 +52,8 @@ class Fault:
         return f"{place}, {self.path or 'document'}: {self.message}"
 
 
-class RecipeError(DrumprintError, ValueError):
-    """A recipe is wrong; `faults` lists everything that is wrong with it at once."""
+class FaultsError(DrumprintError, ValueError):
+    """A file written by hand is wrong; `faults` lists everything that is wrong with it at once."""
 
     exit_status = 2
 
@@ -62,3 +62,11 @@ class RecipeError(DrumprintError, ValueError):
         self.faults = tuple(faults)
         count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
         super().__init__("\n".join([f"{source}: {count}", *(f"  {fault}" for fault in faults)]))
+
+
+class RecipeError(FaultsError):
+    """A recipe is wrong."""
+
+
+class ListError(FaultsError):
+    """A list of strokes or of levels is wrong; the path of a fault is the column's name."""

@@ -20,7 +20,7 @@ from typing import Any
 import click
 
 from dsp.cli.interrupt import interruptible
-from dsp.errors import DrumprintError, RecipeError
+from dsp.errors import DrumprintError, FaultsError
 
 STOPPED = 130
 COMMANDS = {
@@ -28,6 +28,7 @@ COMMANDS = {
     "inspect": "Report tuning, hits, bleed and ring of a file, and propose a recipe.",
     "check": "Validate a recipe; touch no audio.",
     "render": "Run a recipe over the tracks of a take and write the results.",
+    "follow": "Write a MIDI part that follows the drummer.",
     "schema": "Print the JSON Schema of recipes.",
     "completion": "Print the shell's completion script.",
 }
@@ -132,7 +133,7 @@ def _told(args: list[str], fault: BaseException) -> int:
             tail = f"\nHelp: {context.command_path if context else 'drumprint'} --help"
             return _fail(args, "UsageError", fault.format_message(), 2, tail=tail)
         case DrumprintError():
-            faults = [vars(f) for f in fault.faults] if isinstance(fault, RecipeError) else None
+            faults = [vars(f) for f in fault.faults] if isinstance(fault, FaultsError) else None
             return _fail(args, type(fault).__name__, str(fault), fault.exit_status, faults)
         case OSError():
             where = f"{fault.filename}: " if fault.filename else ""
