@@ -20,19 +20,25 @@ from pydantic_core import CoreSchema, core_schema
 UNITS: dict[str, dict[str, float]] = {
     "dB": {"dB": 1.0},
     "dBFS": {"dBFS": 1.0, "dB": 1.0},
+    "dBTP": {"dBTP": 1.0, "dB": 1.0},
+    ":1": {":1": 1.0},
     "Hz": {"Hz": 1.0, "kHz": 1000.0},
     "ms": {"ms": 1.0, "s": 1000.0},
     "oct": {"oct": 1.0},
     "%": {"%": 1.0},
     "samples": {"samples": 1.0, "sample": 1.0},
 }
-WRITTEN = re.compile(r"^\s*([+\-−]?)\s*(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d+))?\s*([A-Za-z%]*)\s*$")
+WRITTEN = re.compile(
+    r"^\s*([+\-−]?)\s*(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d+))?\s*([A-Za-z%]*|:\s*1)\s*$"
+)
 
 
 def format_quantity(value: float, unit: str) -> str:
     """Write `value` so that reading it back gives the very same float."""
     number = float(value)
     text = str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+    if unit == ":1":
+        return f"{text}:1"
     shown = "dB" if unit == "dBFS" else unit
     return f"{text} {shown}"
 
@@ -73,7 +79,7 @@ class Quantity:
         if match is None:
             raise ValueError(f"found {found!r}; accepted: {self.accepted}")
         sign, digits, exponent, unit = match.groups()
-        scale = UNITS[self.unit].get(unit or self.unit)
+        scale = UNITS[self.unit].get("".join(unit.split()) or self.unit)
         if scale is None:
             raise ValueError(f"found {found!r}, unit {unit!r}; accepted: {self.accepted}")
         value = float(digits + (f"e{exponent}" if exponent else "")) * scale
@@ -84,6 +90,8 @@ class Quantity:
         """The accepted range and words, for messages and reference pages."""
         units = " or ".join(dict.fromkeys(u for u in UNITS[self.unit] if u != "sample"))
         words = "".join(f", or {word}" for word in self.words)
+        if self.unit == ":1":
+            return f"{self.low:g}:1 to {self.high:g}:1{words}"
         return f"{self.low:g} to {self.high:g} {self.unit} (write {units}){words}"
 
     def format(self, value: float | str) -> str:

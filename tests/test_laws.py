@@ -33,7 +33,7 @@ def scene(gain_db=0.0, channels=1):
     hits = replace(hits, peak_dbfs=hits.peak_dbfs + gain_db, bleed_dbfs=hits.bleed_dbfs + gain_db)
     audio *= 10 ** (gain_db / 20)
     other = 0.5 * np.roll(audio, round(0.0005 * RATE), axis=0)
-    return scene_of(audio, hits, {"other": other})
+    return scene_of(audio, hits, {"other": other * [1.0, 0.6]})
 
 
 def silent(like: Scene) -> Scene:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dsp.steps.base import AUTO, Decision, Scene, Settings, Step
 from dsp.steps.blend import Blend
+from dsp.steps.compress import Compress
 from dsp.steps.dynamic_eq import DynamicEq
 from dsp.steps.gate import Gate
 from dsp.steps.insert import Insert
@@ -24,6 +25,7 @@ STEPS: dict[str, type[Step]] = {
         ShapeTransient,
         Tone,
         Blend,
+        Compress,
         Insert,
         Level,
     )
@@ -33,6 +35,7 @@ __all__ = [
     "AUTO",
     "STEPS",
     "Blend",
+    "Compress",
     "Decision",
     "DynamicEq",
     "Gate",

@@ -142,6 +142,27 @@ EXAMPLES: dict[str, Example] = {
             "bands.gain": tone_band("gain", 2),
         },
     ),
+    "compress": Example(
+        neutral=[{"ratio": 1}, {"threshold": 24}],
+        typical=[
+            ({}, -15, 0),
+            ({"detector": "rms", "threshold": -24, "ratio": 10, "lead": 1.5, "makeup": 3}, -33, 3),
+            ({"key": "hits", "threshold": -30, "ratio": 20, "attack": 1, "release": 30}, -42, 0),
+        ],
+        changes={
+            "threshold": changed("threshold", -20),
+            "ratio": changed("ratio", 2),
+            "knee": changed("knee", 0),
+            "attack": changed("attack", 3),
+            "release": changed("release", 40),
+            "lead": changed("lead", 5),
+            "makeup": changed("makeup", "auto"),
+            "detector": changed("detector", "rms"),
+            "window": changed("window", 20, detector="rms"),
+            "link": changed("link", "mean", key="other", threshold=-20),
+            "key": changed("key", "other"),
+        },
+    ),
     "suppress_bleed": Example(
         neutral=[{"reduction": 0}, {"reduction": 0, "bands": "one"}],
         typical=[
