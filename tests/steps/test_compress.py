@@ -29,7 +29,7 @@ def tone(levels_dbfs, ms_each, hz=1000.0, rate=RATE):
     """Sine whose peak level steps through `levels_dbfs`; a scene without strokes."""
     each = round(ms_each * rate / 1000)
     amplitude = np.repeat(10 ** (np.array(levels_dbfs, float) / 20), each)
-    audio = amplitude * np.sin(2 * np.pi * hz * (np.arange(len(amplitude)) + 0.5) / rate)
+    audio = amplitude * np.sin(2 * np.pi * hz * np.arange(len(amplitude)) / rate)
     return scene_of(audio[:, None], no_hits(len(audio), rate))
 
 
