@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from dsp.audio import TrackFile, read_track, write_track
+    from dsp.compare.run import Comparison, compare_variants
+    from dsp.compare.variants import FileVariant, RecipeVariant
     from dsp.curves import GainCurve, apply_curve
     from dsp.errors import AudioError, DrumprintError, OutputError, RecipeError, UsageError
     from dsp.hits import find_hits
@@ -29,6 +31,8 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "dsp.audio": ("TrackFile", "read_track", "write_track"),
+    "dsp.compare.run": ("Comparison", "compare_variants"),
+    "dsp.compare.variants": ("FileVariant", "RecipeVariant"),
     "dsp.curves": ("GainCurve", "apply_curve"),
     "dsp.errors": ("AudioError", "DrumprintError", "OutputError", "RecipeError", "UsageError"),
     "dsp.hits": ("find_hits",),
@@ -46,6 +50,10 @@ __all__ = [  # noqa: RUF022 (by home, as above)
     "TrackFile",
     "read_track",
     "write_track",
+    "Comparison",
+    "compare_variants",
+    "FileVariant",
+    "RecipeVariant",
     "GainCurve",
     "apply_curve",
     "AudioError",

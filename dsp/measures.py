@@ -59,8 +59,8 @@ def measure(samples: Samples, hits: HitMap) -> Measures:
     highest, clipped = _highest(samples)
     rms, window_peak, notes = _bleed(samples, hits)
     full, ghosts = (
-        _stroke_peaks(samples, hits, ~hits.ghost),
-        _stroke_peaks(samples, hits, hits.ghost),
+        stroke_peaks(samples, hits, ~hits.ghost),
+        stroke_peaks(samples, hits, hits.ghost),
     )
     level = _Levels.of(full, ghosts)
     rings, ring_notes = measure_rings(samples, hits)
@@ -124,8 +124,8 @@ def _bleed(samples: Samples, hits: HitMap) -> tuple[float | None, float | None, 
     return rms, decibels(float(np.median(np.concatenate(peaks)))), []
 
 
-def _stroke_peaks(samples: Samples, hits: HitMap, which: NDArray[np.bool_]) -> Values:
-    """Peak of each chosen stroke."""
+def stroke_peaks(samples: Samples, hits: HitMap, which: NDArray[np.bool_]) -> Values:
+    """Peak amplitude of each stroke that `which` chooses, over all channels."""
     starts = hits.onset[which]
     stops = np.minimum(hits.end[which], starts + round(STROKE_S * hits.rate))
     stops = np.maximum(stops, starts + 1)

@@ -80,25 +80,42 @@ def render(
     refuse_channels(recipe, channels)
     span = picture_span(from_s, to_s, rate, frames)
     folder = Path(out_dir)
-    printed = (*recipe.tracks, *recipe.groups)
-    names = [name + ending for name in printed for ending in (AUDIO, PICTURE, CURVES)]
-    targets = [folder / name for name in (*names, RESOLVED, SHEET)]
+    targets = [folder / name for name in print_names(recipe)]
     with (
         OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs,
         filed_stems(folder) as stems,
     ):
         source = FileSource(files, rate, frames)
         session = Session(source, recipe, stems, progress, span, allow_plugins=allow_plugins)
-        writer = Writer(outputs, folder)
-        outcomes = session.run_all(Worker(session, source, writer, span).run, jobs)
-        decisions = {track: outcome.treated.decisions for track, outcome in outcomes.items()}
-        resolved = with_decisions(recipe, decisions)
-        writer.write(RESOLVED, dumped(resolved))
-        sheet = print_sheet(resolved, outcomes, writer.sha256)
-        writer.write(SHEET, sheet_bytes(sheet))
+        worker = Worker(session, source, Writer(outputs, folder), span)
+        report, _ = print_all(worker, folder, jobs)
+    return report
+
+
+def print_names(recipe: Recipe) -> list[str]:
+    """Names of the files that a print holds."""
+    printed = (*recipe.tracks, *recipe.groups)
+    names = [name + ending for name in printed for ending in (AUDIO, PICTURE, CURVES)]
+    return [*names, RESOLVED, SHEET]
+
+
+def print_all(
+    worker: Worker, folder: Path, jobs: int
+) -> tuple[PrintReport, dict[str, TrackOutcome]]:
+    """Write the whole print of the worker's session; also what is kept of each track and group.
+
+    `folder` is where the worker's writer writes; `jobs` tracks are worked on at once.
+    """
+    session, writer = worker.session, worker.writer
+    outcomes = session.run_all(worker.run, jobs)
+    decisions = {track: outcome.treated.decisions for track, outcome in outcomes.items()}
+    resolved = with_decisions(session.recipe, decisions)
+    writer.write(RESOLVED, dumped(resolved))
+    sheet = print_sheet(resolved, outcomes, writer.sha256)
+    writer.write(SHEET, sheet_bytes(sheet))
     sizes = writer.sizes
     summaries = tuple(summary(outcome, sizes) for outcome in outcomes.values())
-    return PrintReport(folder, sizes, sheet, summaries)
+    return PrintReport(folder, sizes, sheet, summaries), outcomes
 
 
 def summary(outcome: TrackOutcome, sizes: Mapping[str, int]) -> TrackSummary:

@@ -108,7 +108,10 @@ class HitMaps:
 
 
 class Session:
-    """One run of a recipe over a take; `span` is the part, in samples, that a picture shows."""
+    """One run of a recipe over a take; `span` is the part, in samples, that a picture shows.
+
+    `hits` are those of earlier runs over the same take, so that none is found twice.
+    """
 
     def __init__(
         self,
@@ -118,6 +121,7 @@ class Session:
         progress: Progress | None = None,
         span: tuple[int, int] | None = None,
         *,
+        hits: HitMaps | None = None,
         allow_plugins: bool = False,
     ) -> None:
         for step in every_step(recipe):
@@ -125,7 +129,7 @@ class Session:
         self.allow_plugins = allow_plugins
         self.source = source
         self.recipe = recipe
-        self.hits = HitMaps(source)
+        self.hits = HitMaps(source) if hits is None else hits
         self._stems = stems
         self._wanted = summed_names(recipe)
         self._keys = {key_of(recipe, name) for name in (*recipe.tracks, *recipe.groups)}

@@ -113,11 +113,7 @@ class Worker:
             before=treated.wave_before,
             after=wave_peaks(treated.samples, *self.span),
             hits=treated.hits,
-            lanes=tuple(
-                Lane(name, summarise(decision.step), decision.curve, number)
-                for label, decision in numbered(treated.decisions)
-                for number, name in [label.split(" ", 1)]
-            ),
+            lanes=lanes_of(treated),
             start_s=self.span[0] / rate,
             stop_s=self.span[1] / rate,
             key=self.session.key_of(treated.track),
@@ -133,3 +129,12 @@ class Worker:
             return "waveform as it was recorded"
         members = (f"{of} at {level:+g} dB" if level else of for of, level in group.of.items())
         return f"sum of {', '.join(members)}, as printed".replace("-", "−")
+
+
+def lanes_of(treated: TrackPrint) -> tuple[Lane, ...]:
+    """One lane a step, those inside it after it."""
+    return tuple(
+        Lane(name, summarise(decision.step), decision.curve, number)
+        for label, decision in numbered(treated.decisions)
+        for number, name in [label.split(" ", 1)]
+    )

@@ -96,6 +96,10 @@ class OutputSet:
             if temporary is not None:
                 remove(temporary)
 
+    def staged(self, target: Path) -> Path:
+        """Where the content of a target that has been written lies until it gets its name."""
+        return self._staged[Path(target)]
+
     def _refuse_same_files(self) -> None:
         seen: dict[Path, Path] = {}
         for target in self._targets:

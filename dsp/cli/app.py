@@ -29,6 +29,7 @@ COMMANDS = {
     "check": "Validate a recipe; touch no audio.",
     "render": "Run a recipe over the tracks of a take and write the results.",
     "follow": "Write a MIDI part that follows the drummer.",
+    "compare": "Print variants of a take, match their loudness, and measure them side by side.",
     "schema": "Print the JSON Schema of recipes.",
     "completion": "Print the shell's completion script.",
 }

@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`drumprint compare`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from dsp.cli.console import complete_tracks, print_json, print_line, progress_bar, track_files
+from dsp.cli.recipes import complete_recipe, recipe_from
+from dsp.cli.render import seconds
+from dsp.errors import UsageError
+
+if TYPE_CHECKING:
+    from dsp.compare.run import Comparison
+    from dsp.compare.variants import Variant
+
+AUDIO_ENDINGS = (".wav", ".rf64", ".aif", ".aiff", ".aifc", ".flac")
+
+
+def complete(ctx: click.Context, parameter: click.Parameter, incomplete: str) -> list[Any]:
+    """Completion of recipes first, of files once a track has been named."""
+    if "=" in incomplete:
+        return complete_tracks(ctx, parameter, incomplete)
+    return [*complete_recipe(ctx, parameter, incomplete)]
+
+
+@click.command("compare")
+@click.argument(
+    "given", nargs=-1, required=True, metavar="VARIANT... TRACK=FILE...", shell_complete=complete
+)
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for the comparison; made where it is missing.",
+)
+@click.option("--overwrite", is_flag=True, help="Replace files of an earlier comparison.")
+@click.option(
+    "--length",
+    "length_s",
+    callback=seconds,
+    metavar="TIME",
+    help="How much to listen to, 20 s by default: the busiest stretch.",
+)
+@click.option("--from", "from_s", callback=seconds, metavar="TIME", help="Where it starts.")
+@click.option("--to", "to_s", callback=seconds, metavar="TIME", help="Where it ends.")
+@click.option(
+    "--difference",
+    "differences",
+    nargs=2,
+    multiple=True,
+    metavar="A B",
+    help="Also write what turns variant A into B; those from raw are always written.",
+)
+@click.option("--title", default="", metavar="TEXT", help="What the page is called.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="Tracks printed at once; each needs memory. The result does not depend on it.",
+)
+@click.option(
+    "--allow-plugins",
+    is_flag=True,
+    help="Let plug-in files that a recipe names run; they are programs.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the report, one JSON object.")
+def command(given: tuple[str, ...], out: Path, as_json: bool, **options: Any) -> None:
+    """Print variants of a take, match their loudness, and measure them beside the raw take.
+
+    A VARIANT is a recipe (a file or the name of a ready chain) or a ready audio file: bare where
+    the take has one track, else NAME:TRACK=FILE. Each TRACK=FILE names a raw track. A recipe gets
+    the tracks that it knows; the others stay as they are.
+    """
+    variants, tracks = sorted_out(given)
+    from dsp.compare.run import compare_variants
+
+    with progress_bar(not as_json) as progress:
+        found = compare_variants(variants, tracks, out, progress=progress, **options)
+    if as_json:
+        print_json(found.report)
+    else:
+        show(found)
+
+
+def sorted_out(given: Sequence[str]) -> tuple[list[Variant], dict[str, Path]]:
+    """Variants, in the order given, and raw tracks, from the arguments of the command.
+
+    Raises `UsageError` and `RecipeError` on what is neither.
+    """
+    from dsp.compare.variants import FileVariant, RecipeVariant
+
+    tracks = track_files([each for each in given if _names_track(each) and ":" not in _left(each)])
+    ready: dict[str, dict[str, Path]] = {}
+    for each in given:
+        if _names_track(each) and ":" in _left(each):
+            name, _, track = _left(each).rpartition(":")
+            file = each.partition("=")[2]
+            if not (name and track and file) or track in ready.get(name, {}):
+                raise UsageError(
+                    f"found {each!r}; accepted: NAME:TRACK=FILE, each track of a variant once"
+                )
+            ready.setdefault(name, {})[track] = Path(file)
+    variants: list[Variant] = []
+    for each in given:
+        path = Path(each)
+        if _names_track(each):
+            name = _left(each).rpartition(":")[0]
+            if name in ready:
+                variants.append(FileVariant(name, ready.pop(name)))
+        elif path.suffix.lower() in AUDIO_ENDINGS:
+            if len(tracks) != 1:
+                raise UsageError(
+                    f"found the audio file {each} for a take of {len(tracks)} tracks; "
+                    "accepted: NAME:TRACK=FILE, or one track"
+                )
+            variants.append(FileVariant(path.stem, {next(iter(tracks)): path}))
+        else:
+            variants.append(RecipeVariant(path.stem, recipe_from(each)))
+    return variants, tracks
+
+
+def _names_track(argument: str) -> bool:
+    return "=" in argument and not Path(argument).is_file()
+
+
+def _left(argument: str) -> str:
+    return argument.partition("=")[0]
+
+
+def show(found: Comparison) -> None:
+    """Tell people what was compared, how it was matched, and the measures side by side."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+    from rich.text import Text
+
+    from dsp.cli.console import console
+    from dsp.compare.table import shown
+
+    contents, out = found.contents, console()
+    for track in dict.fromkeys(row.track for row in contents.measures):
+        table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="dim")
+        table.add_column(Text(track, style="bold"))
+        table.add_column("")
+        for variant in contents.variants:
+            table.add_column(Text(variant.name), justify="right")
+        for row in contents.measures:
+            if row.track == track and "octave" not in row.name:
+                values = (shown(value, row.unit) for value in row.values)
+                table.add_row(Text(row.name), Text(row.unit), *values)
+        out.print(table)
+    stretch = found.report["stretch"]
+    print_line(f"stretch: {stretch['from_s']:.2f} s to {stretch['to_s']:.2f} s, {stretch['how']}")
+    print_line(contents.match)
+    for note in contents.notes:
+        print_line(f"note: {note}")
+    for variant in contents.variants:
+        for note in variant.notes:
+            print_line(f"note: {variant.name}: {note}")
+    print_line(f"written to {found.folder}; all measures in measures.md")

@@ -1,0 +1,177 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is compared: recipes and ready files, and what each of them does to which track."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dsp.errors import AudioError, UsageError
+from dsp.matching import helpers, matched
+from dsp.sources import common_clock, stated
+from dsp.summing import refuse_channels
+
+if TYPE_CHECKING:
+    from dsp.recipe import Recipe
+
+RAW, SUM = "raw", "sum"
+TAKEN = (RAW, "matched", "differences")  # names of other folders of a comparison
+
+
+@dataclass(frozen=True)
+class RecipeVariant:
+    """A variant that is printed by a recipe. `name` becomes a folder's name."""
+
+    name: str
+    recipe: Recipe
+
+
+@dataclass(frozen=True)
+class FileVariant:
+    """A variant that is ready: for some tracks of the take, audio files of the same length."""
+
+    name: str
+    files: Mapping[str, Path]
+
+
+Variant = RecipeVariant | FileVariant
+
+
+@dataclass(frozen=True)
+class Planned:
+    """One variant, checked.
+
+    `treated` are the tracks it changes, in the take's order; on all others it is the raw take.
+    `recipe` goes by the names that were given, and `inputs` are the files it needs; or `ready`
+    maps treated tracks to their files.
+    """
+
+    name: str
+    about: str
+    treated: tuple[str, ...]
+    recipe: Recipe | None
+    inputs: Mapping[str, Path]
+    ready: Mapping[str, Path]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The whole comparison, checked before any work.
+
+    `tracks` are those that some variant treats, in the order given; `keys` the track on whose raw
+    strokes each is measured; `rate` in hertz, `frames` of the take.
+    """
+
+    variants: tuple[Planned, ...]
+    files: Mapping[str, Path]
+    tracks: tuple[str, ...]
+    keys: Mapping[str, str]
+    rate: int
+    frames: int
+
+    @property
+    def sounds(self) -> tuple[str, ...]:
+        """What can be listened to: the tracks, and their sum where there are several."""
+        return (*self.tracks, SUM) if len(self.tracks) > 1 else self.tracks
+
+    def named(self, name: str) -> int:
+        """Place of a variant among all, raw being 0. Raises `UsageError` for an unknown one."""
+        names = [RAW, *(variant.name for variant in self.variants)]
+        if name not in names:
+            raise UsageError(f"found no variant {name!r}; accepted: {', '.join(names)}")
+        return names.index(name)
+
+
+def plan(variants: Sequence[Variant], files: Mapping[str, Path]) -> Plan:
+    """Check variants and tracks (name → file) against each other.
+
+    Raises `UsageError` for names that do not fit and `AudioError` for files that do not belong
+    together.
+    """
+    if not variants:
+        raise UsageError("found no variant; accepted: at least one recipe or ready file")
+    rate, frames, channels = common_clock(files)
+    names = unique([variant.name for variant in variants])
+    planned = tuple(
+        _planned(variant, name, files) for variant, name in zip(variants, names, strict=True)
+    )
+    for each in planned:
+        if each.recipe is not None:
+            refuse_channels(each.recipe, channels)
+        for track, path in each.ready.items():
+            _check_ready(path, track, files[track])
+    tracks = tuple(track for track in files if any(track in each.treated for each in planned))
+    if len(tracks) > 1 and SUM in tracks:
+        raise UsageError(f"found a track named {SUM}; accepted: another name, {SUM} is all of them")
+    return Plan(planned, dict(files), tracks, _keys(planned, tracks), rate, frames)
+
+
+def unique(names: Iterable[str]) -> list[str]:
+    """The names, those that were there before (or mean something else) numbered from 2.
+
+    Capitals do not make a difference, as they do not on every disk. Raises `UsageError` on one
+    that cannot be a folder's name.
+    """
+    taken, found = {name.casefold() for name in TAKEN}, []
+    for name in names:
+        if not name.strip() or name.startswith(".") or set(name) & set("/\\:\0"):
+            raise UsageError(
+                f"found the variant name {name!r}; accepted: a name without /, \\ or : "
+                "that does not begin with a dot"
+            )
+        free, number = name, 2
+        while free.casefold() in taken:
+            free, number = f"{name}-{number}", number + 1
+        taken.add(free.casefold())
+        found.append(free)
+    return found
+
+
+def _planned(variant: Variant, name: str, files: Mapping[str, Path]) -> Planned:
+    if isinstance(variant, FileVariant):
+        if unknown := [track for track in variant.files if track not in files]:
+            raise UsageError(
+                f"variant {name}: found a file for track {', '.join(unknown)}; "
+                f"accepted: tracks of the take: {', '.join(files)}"
+            )
+        ready = {track: Path(variant.files[track]) for track in files if track in variant.files}
+        about = f"ready: {', '.join(path.name for path in ready.values())}"
+        return Planned(name, about, tuple(ready), None, {}, ready)
+    try:
+        recipe = matched(variant.recipe, _wanted(variant.recipe, files))
+    except UsageError as error:
+        raise UsageError(f"variant {name}: {error}") from error
+    used = {*recipe.tracks, *helpers(recipe)}
+    inputs = {track: path for track, path in files.items() if track in used}
+    treated = tuple(track for track in files if track in recipe.tracks)
+    return Planned(name, recipe.about, treated, recipe, inputs, {})
+
+
+def _wanted(recipe: Recipe, files: Mapping[str, Path]) -> tuple[str, ...]:
+    """The tracks that a recipe gets: its own of the take; all where it knows none of them."""
+    known = {*recipe.tracks, *helpers(recipe)}
+    own = tuple(track for track in files if track in known)
+    return own if any(track in recipe.tracks for track in own) else tuple(files)
+
+
+def _check_ready(path: Path, track: str, raw: Path) -> None:
+    found, accepted = stated(path), stated(raw)
+    if found != accepted:
+        raise AudioError(
+            f"{path}: found {found.frames} frames at {found.rate} Hz in {found.channels} "
+            f"channels; accepted: {accepted.frames} frames at {accepted.rate} Hz in "
+            f"{accepted.channels} channels, as the raw track {track}"
+        )
+
+
+def _keys(planned: Sequence[Planned], tracks: Sequence[str]) -> dict[str, str]:
+    """By the first recipe that treats a track; where none does, by the first of those found."""
+    keys: dict[str, str] = {}
+    for each in planned:
+        if each.recipe is not None:
+            for name, track in each.recipe.tracks.items():
+                keys.setdefault(name, track.key or name)
+    usual = next((keys[track] for track in tracks if track in keys), tracks[0])
+    return {track: keys.get(track, usual) for track in tracks}
