@@ -1,0 +1,36 @@
+// SPDX-License-Identifier: GPL-3.0-or-later
+// The keyboard: one list that both acts and is shown on the page.
+
+import { byId, el } from "./dom.js";
+
+// Names of keys as they are shown: "Space", "Shift →", "a", "Shift A".
+export function nameOf(event) {
+  const names = { " ": "Space", ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓" };
+  const name = names[event.key] || event.key;
+  if (name.length === 1 && /[a-z]/i.test(name)) {
+    return event.shiftKey ? `Shift ${name.toUpperCase()}` : name.toLowerCase();
+  }
+  return event.shiftKey && name.length > 1 || /[←→↑↓]/.test(name) && event.shiftKey
+    ? `Shift ${name}` : name;
+}
+
+// `bindings`: {keys, words, act(key), when()} in the order in which they are shown.
+export function setUpKeys(bindings) {
+  const on = byId("keys-on");
+  document.addEventListener("keydown", (event) => {
+    if (!on.checked || event.ctrlKey || event.metaKey || event.altKey) return;
+    const { target } = event;
+    if (target.closest("input, select, textarea")) return;
+    const name = nameOf(event);
+    const onControl = target.closest("button, a, summary");
+    if (onControl && (name === "Space" || name === "Enter")) return;
+    const found = bindings.find((one) => one.keys.includes(name) && (!one.when || one.when()));
+    if (!found) return;
+    event.preventDefault();
+    found.act(name);
+  });
+  byId("keys-list").append(...bindings.filter(({ words }) => words).flatMap(({ keys, words }) => [
+    el("dt", {}, ...(keys.length > 4 ? [keys[0], "…", keys.at(-1)] : keys).map((key) =>
+      el("kbd", {}, key))),
+    el("dd", {}, words)]));
+}
