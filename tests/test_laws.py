@@ -33,7 +33,8 @@ def scene(gain_db=0.0, channels=1):
     hits = replace(hits, peak_dbfs=hits.peak_dbfs + gain_db, bleed_dbfs=hits.bleed_dbfs + gain_db)
     audio *= 10 ** (gain_db / 20)
     other = 0.5 * np.roll(audio, round(0.0005 * RATE), axis=0)
-    return scene_of(audio, hits, {"other": other * [1.0, 0.6]})
+    other = other * [1.0, 0.6]
+    return scene_of(audio, hits, {"other": other, "opposite": -other})
 
 
 def silent(like: Scene) -> Scene:
@@ -238,6 +239,11 @@ def fields_of(model: type[Settings], prefix: str = "") -> set[str]:
     return found
 
 
+def inner_models(model: type[Settings]) -> list[type[Settings]]:
+    inner = [i for f in model.model_fields.values() for i in getattr(f.annotation, "__args__", ())]
+    return [i for i in inner if isinstance(i, type) and issubclass(i, Settings)]
+
+
 @pytest.mark.parametrize("name", STEPS)
 def test_every_setting_is_walked(name):
     assert set(EXAMPLES[name].changes) == fields_of(STEPS[name])
@@ -248,6 +254,15 @@ def test_every_setting_changes_something(name, path):
     before, after = EXAMPLES[name].changes[path]
     here = scene()
     assert seen(made(name, before).decide(here)) != seen(made(name, after).decide(here))
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_a_setting_that_takes_none_has_it_by_default(name):
+    models = [STEPS[name], *(m for m in inner_models(STEPS[name]))]
+    for model in models:
+        for info in model.model_fields.values():
+            if type(None) in getattr(info.annotation, "__args__", ()):
+                assert info.default is None
 
 
 @pytest.mark.parametrize("name", STEPS)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from dsp.cli.console import print_json, print_line
+from dsp.cli.console import complete_tracks, print_json, print_line, track_files
 
 if TYPE_CHECKING:
     from dsp.audio import TrackFile
@@ -18,7 +18,9 @@ MOST_ROWS = 12  # strokes listed for people; --json lists all
 
 
 @click.command("inspect")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument(
+    "files", nargs=-1, required=True, metavar="FILE | TRACK=FILE...", shell_complete=complete_tracks
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every stroke.")
 @click.option(
     "--write",
@@ -26,8 +28,27 @@ MOST_ROWS = 12  # strokes listed for people; --json lists all
     metavar="RECIPE",
     help="Write the proposed recipe to a new file.",
 )
-def command(file: Path, as_json: bool, write: Path | None) -> None:
-    """Report tuning, strokes, bleed and ring of the snare in FILE, and propose a recipe."""
+def command(files: tuple[str, ...], as_json: bool, write: Path | None) -> None:
+    """Report tuning, strokes, bleed and ring of the snare in FILE, and propose a recipe.
+
+    With several tracks of one take, as TRACK=FILE each, also the polarity and delay of each
+    against the first, and what they gain or lose together.
+    """
+    if len(files) > 1:
+        from dsp.cli.inspect_take import inspect_take
+
+        inspect_take(track_files(files), as_json, write)
+        return
+    name, equals, path = files[0].partition("=")
+    if not equals or Path(files[0]).exists():
+        inspect_file(Path(files[0]), None, as_json, write)
+    else:
+        track_files(files)
+        inspect_file(Path(path), name, as_json, write)
+
+
+def inspect_file(file: Path, name: str | None, as_json: bool, write: Path | None) -> None:
+    """Report one file; `name` is its track's in the proposed recipe, by default the file's own."""
     if write is not None:
         refuse_existing(write)
     from dsp.audio import read_track
@@ -37,7 +58,7 @@ def command(file: Path, as_json: bool, write: Path | None) -> None:
     track = read_track(file)
     hits = find_hits(track.samples, track.rate)
     proposal = propose(hits)
-    name = track_name(file)
+    name = track_name(file) if name is None else checked_name(name)
     if write is not None:
         from dsp.audio import complete_file
 
@@ -73,6 +94,17 @@ def track_name(file: Path) -> str:
         return check_track_name(file.stem)
     except ValueError:
         return "snare"
+
+
+def checked_name(name: str) -> str:
+    """A name that can name a track. Raises `UsageError`."""
+    from dsp.errors import UsageError
+    from dsp.recipe.tracks import check_track_name
+
+    try:
+        return check_track_name(name)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
 
 
 def report(track: TrackFile, hits: HitMap) -> dict[str, Any]:

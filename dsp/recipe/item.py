@@ -100,8 +100,11 @@ class StepItem:
 
 
 def write_step(step: Step) -> dict[str, Any]:
-    """Turn a step into what a recipe writes; the reverse of `read_step`."""
-    return {step.name: step.model_dump(mode="json")}
+    """Turn a step into what a recipe writes; the reverse of `read_step`.
+
+    What is not set has no place in a recipe: None is the default of every setting that takes it.
+    """
+    return {step.name: step.model_dump(mode="json", exclude_none=True)}
 
 
 if TYPE_CHECKING:

@@ -3,20 +3,27 @@
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from dsp.curves import flat
-from dsp.steps.base import Decision, Scene, Step
+from dsp.steps.base import AUTO, Decision, Scene, Step
 from dsp.units import Quantity
+
+LONGEST = 48_000
 
 
 class Level(Step):
     """Sets gain, polarity and delay of a track.
 
     The only step that may move a track against the others of its take; it does so only when
-    `delay` is given. Samples moved past the end are dropped, so the length stays.
+    `delay` is given. Samples moved past the end are dropped, so the length stays. With `auto`,
+    polarity and delay are measured against another microphone of the same drum, from that one's
+    strokes, and this track is moved so that both hear the drum at once and with one polarity.
+    Where the strokes do not agree on an answer, nothing is moved and a note says so. Ask for it
+    on one of two microphones, not on both.
     """
 
     name: ClassVar[str] = "level"
@@ -24,18 +31,65 @@ class Level(Step):
     gain: Annotated[float, Quantity("dB", -60, 24)] = Field(
         0.0, description="Gain on the whole track"
     )
-    polarity: Literal["keep", "invert"] = Field(
-        "keep", description="`invert` turns the waveform upside down"
+    polarity: Literal["keep", "invert", "auto"] = Field(
+        "keep",
+        description="`invert` turns the waveform upside down; `auto` does so where this microphone "
+        "has the opposite polarity of `against`",
     )
-    delay: Annotated[float, Quantity("samples", -48_000, 48_000, whole=True)] = Field(
-        0.0, description="Samples the track is moved later; negative moves it earlier"
+    delay: Annotated[float | str, Quantity("samples", -LONGEST, LONGEST, (AUTO,), whole=True)] = (
+        Field(
+            0.0,
+            description="Samples the track is moved later; negative moves it earlier. `auto` takes "
+            "off how much later this microphone hears the drum than `against`",
+        )
+    )
+    against: str | None = Field(
+        None,
+        min_length=1,
+        description="The track that `auto` measures against, as it was recorded",
     )
 
+    @model_validator(mode="after")
+    def _check_against(self) -> Self:
+        asked = AUTO in (self.polarity, self.delay)
+        if asked and self.against is None:
+            raise ValueError("auto: found no track to measure against; accepted: against: a track")
+        if self.against is not None and not asked:
+            raise ValueError(
+                f"against: found {self.against!r}, but nothing to measure; accepted: with "
+                "polarity: auto or delay: auto"
+            )
+        return self
+
+    def sources(self) -> Mapping[str, str]:
+        """The track that `auto` measures against."""
+        return {} if self.against is None else {self.against: "audio"}
+
     def decide(self, scene: Scene) -> Decision:
-        """One gain for the whole take."""
+        """One gain for the whole take; polarity and delay measured where they are `auto`."""
+        step, notes = self._measured(scene)
         return Decision(
-            curve=flat(scene.rate, len(scene.audio), self.gain),
-            step=self,
-            polarity=-1 if self.polarity == "invert" else 1,
-            delay=int(self.delay),
+            curve=flat(scene.rate, len(scene.audio), step.gain),
+            step=step,
+            polarity=-1 if step.polarity == "invert" else 1,
+            delay=int(float(step.delay)),
+            notes=notes,
         )
+
+    def _measured(self, scene: Scene) -> tuple[Level, tuple[str, ...]]:
+        """The step with numbers for `auto`, and a note where they could not be measured."""
+        if self.against is None:
+            return self, ()
+        from dsp.microphones import compare_microphones
+
+        reference = scene.raw(self.against)
+        pair = compare_microphones(reference, scene.audio, scene.hits_of(self.against))
+        found: dict[str, float | str | None] = {"against": None}
+        if self.polarity == AUTO:
+            found["polarity"] = "invert" if pair.sure and pair.inverted else "keep"
+        if self.delay == AUTO:
+            found["delay"] = float(-pair.delay if pair.sure else 0)
+        if pair.sure:
+            return self.updated(**found), ()
+        note = f"level: polarity and delay against {self.against} are not clear; nothing was moved"
+        return self.updated(**found), (note,)

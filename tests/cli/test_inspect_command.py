@@ -94,3 +94,51 @@ def test_people_get_a_table_and_a_recipe(capsys, drum):
     told = capsys.readouterr().out
     for word in ("drum.wav", "strokes: 12", "fundamental", "velocity", "Proposed recipe"):
         assert word in told
+
+
+@pytest.fixture
+def tracks(tmp_path):
+    return [f"{name}={path}" for name, path in takes.pair(tmp_path).items()]
+
+
+def test_several_tracks_are_told_with_their_microphones(capsys, tracks):
+    assert run(["inspect", *tracks, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert set(found) == {"tracks", "microphones"}
+    assert list(found["tracks"]) == ["top", "bottom"]
+    for each in found["tracks"].values():
+        assert set(each) >= {"fundamental_hz", "bleed_dbfs", "rings", "hits", "proposed"}
+    (pair,) = found["microphones"]
+    assert (pair["track"], pair["against"], pair["sure"]) == ("bottom", "top", True)
+    assert (pair["polarity"], pair["delay_samples"]) == ("opposite", 20)
+    assert pair["delay_ms"] == pytest.approx(20 / 48)
+    assert pair["band_hz"] == [150.0, 600.0]
+    sums = pair["sum_db"]
+    assert set(sums) == {"as_it_is", "inverted", "aligned", "aligned_inverted"}
+    assert sums["aligned_inverted"] == pytest.approx(3.0, abs=0.1)
+    assert sums["as_it_is"] < 0 < sums["inverted"]
+
+
+def test_several_tracks_for_people_fit_a_terminal(capsys, tracks):
+    assert run(["inspect", *tracks]) == 0
+    told = capsys.readouterr().out
+    for word in ("opposite", "20 samples, 0.42 ms", "150 to 600 Hz", "aligned, inverted"):
+        assert word in told
+    table = [line for line in told.splitlines() if "opposite" in line or "aligned" in line]
+    assert all(len(line) <= 80 for line in table)
+
+
+def test_one_named_track_is_as_one_file(capsys, drum):
+    found = inspected(capsys, f"snare={drum}")
+    assert list(found["proposed"]["tracks"]) == ["snare"]
+    assert "hits" in found
+
+
+def test_several_files_need_names_one_clock_and_no_recipe(capsys, tmp_path, tracks, drum):
+    assert run(["inspect", str(drum), str(drum)]) == 2
+    assert "TRACK=FILE" in capsys.readouterr().err
+    assert run(["inspect", *tracks, "--write", str(tmp_path / "new.yaml")]) == 2
+    assert "--write" in capsys.readouterr().err
+    short = takes.write(tmp_path / "short.wav", takes.strokes(1.0))
+    assert run(["inspect", *tracks, f"short={short}"]) == 3
+    assert "one length" in capsys.readouterr().err

@@ -225,6 +225,10 @@ EXAMPLES: dict[str, Example] = {
             "gain": changed("gain", -3),
             "polarity": changed("polarity", "invert"),
             "delay": changed("delay", 5),
+            "against": (
+                {"polarity": "auto", "against": "other"},
+                {"polarity": "auto", "against": "opposite"},
+            ),
         },
     ),
 }
