@@ -258,7 +258,7 @@ def test_every_setting_changes_something(name, path):
 
 @pytest.mark.parametrize("name", STEPS)
 def test_a_setting_that_takes_none_has_it_by_default(name):
-    models = [STEPS[name], *(m for m in inner_models(STEPS[name]))]
+    models = [STEPS[name], *inner_models(STEPS[name])]
     for model in models:
         for info in model.model_fields.values():
             if type(None) in getattr(info.annotation, "__args__", ()):
