@@ -3,8 +3,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from dsp.compare.page import write_page
@@ -271,3 +273,34 @@ def test_averages_of_a_lane_are_exact(window: Browser, harness_file: Path) -> No
       return Array.from(parts.averages(at, db, 2, 0, 20, 2));"""
     # band 1: 0 to −10 over ten samples, −10 for two, back to 0 over eight
     assert window.run(script) == pytest.approx([-5.0, (-10 * 2 - 5 * 8) / 10, 1.0, 1.0])
+
+
+def test_one_stereo_track_without_strokes_or_lanes(window: Browser, page_folder: Path) -> None:
+    """The least there is to compare; silence and the raw take alone."""
+    made = contents()
+    raw = replace(
+        made.variants[0], name="only", sounds={"top": np.zeros((made.frames, 2))}, lanes={}
+    )
+    path = page_folder / "least.html"
+    path.write_bytes(
+        write_page(replace(made, listen=("top",), variants=(raw,), hits={}, measures=(), notes=()))
+    )
+    window.open(path)
+    window.press(" ")
+    window.until("return document.getElementById('play').textContent === 'Pause'")
+    for key in "1d.,h":
+        window.press(key)
+    window.press(" ")
+    window.click("Start the test")
+    assert window.get("blind-problem").text == "Choose two different variants."
+    assert not window.get("measures").is_displayed()
+    assert "nothing: they are equal" in window.get("removed-rows").text
+    assert window.console() == []
+
+
+def test_space_plays_after_a_button_was_clicked(window: Browser, page_file: Path) -> None:
+    window.open(page_file)
+    window.click("soft")
+    window.press(" ")
+    window.until("return document.getElementById('play').textContent === 'Pause'")
+    assert window.said() == "Hearing soft"

@@ -16,6 +16,7 @@ from dsp.hits.hitmap import HitMap
 from dsp.take import Samples
 
 SUM = "sum"
+SAME = 1e-6  # −120 dBFS: under what a listener or the page's own samples can hold
 Data = dict[str, Any]
 Ids = dict[Key, str]
 
@@ -63,7 +64,7 @@ def is_sum_of_tracks(variant: PageVariant) -> bool:
         if variant.sounds[name].shape != total.shape:
             return False
         total = total - variant.sounds[name] * _undo(variant, name)
-    return bool(np.abs(total).max(initial=0.0) < 1e-9)
+    return bool(np.abs(total).max(initial=0.0) < SAME)
 
 
 def _undo(variant: PageVariant, name: str) -> float:

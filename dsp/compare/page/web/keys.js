@@ -14,20 +14,30 @@ export function nameOf(event) {
     ? `Shift ${name}` : name;
 }
 
+// Keys that a control needs itself; null: all of them.
+const KEPT = [
+  ["select, input:not([type=range], [type=checkbox])", null],
+  ["[type=range]", /←|→|↑|↓|Home|End|Page/],
+  ["button, a, summary, [type=checkbox]", /^(Space|Enter)$/],
+];
+
 // `bindings`: {keys, words, act(key), when()} in the order in which they are shown.
 export function setUpKeys(bindings) {
   const on = byId("keys-on");
   document.addEventListener("keydown", (event) => {
     if (!on.checked || event.ctrlKey || event.metaKey || event.altKey) return;
     const { target } = event;
-    if (target.closest("input, select, textarea")) return;
     const name = nameOf(event);
-    const onControl = target.closest("button, a, summary");
-    if (onControl && (name === "Space" || name === "Enter")) return;
+    if (KEPT.some(([control, keys]) => target.closest(control) && (!keys || keys.test(name)))) return;
     const found = bindings.find((one) => one.keys.includes(name) && (!one.when || one.when()));
     if (!found) return;
     event.preventDefault();
     found.act(name);
+  });
+  // A button pressed by hand does not keep the focus: the space bar then plays, as everywhere.
+  document.addEventListener("click", (event) => {
+    const pressed = event.target.closest("button");
+    if (event.detail > 0 && pressed && pressed === document.activeElement) pressed.blur();
   });
   byId("keys-list").append(...bindings.filter(({ words }) => words).flatMap(({ keys, words }) => [
     el("dt", {}, ...(keys.length > 4 ? [keys[0], "…", keys.at(-1)] : keys).map((key) =>

@@ -198,7 +198,7 @@ export function hitsRow(hits, time) {
   };
 }
 
-// Levels over time: the first as a line, the second filled and dashed. Blocks of `block` frames.
+// Levels over time: the first as a line, the second filled. Blocks of `block` frames.
 export function levelRow(first, second, block) {
   const height = 110;
   const room = [-90, 0];
@@ -206,10 +206,10 @@ export function levelRow(first, second, block) {
     height,
     make: (node, width, look, view, time) => plot(node, width, height, {
       y: room, look, time, view,
-      data: [Array.from(first, (_, i) => time((i + 0.5) * block)), first, second],
+      data: [Array.from(first, (_, i) => time((i + 0.5) * block)), second, first],
       axis: { splits: () => [-90, -60, -30, 0], values: () => ["−90", "−60", "−30", "0"] },
-      series: [{ stroke: look.soft, width: 1, points: { show: false } },
-        { stroke: look.cut, width: 1.5, dash: [5, 3], points: { show: false },
-          fill: tint(look.cut, 0.25), fillTo: () => room[0] }] }),
+      series: [{ width: 0, points: { show: false }, fill: tint(look.cut, 0.5),
+        fillTo: () => room[0] },
+      { stroke: look.ink, width: 1, points: { show: false } }] }),
   };
 }

@@ -10,6 +10,7 @@ import { laneNumbers, pyramid } from "./waves.js";
 const LEVEL_S = 0.005; // what was removed is shown as the peak level of such blocks
 
 export function addRows(timeline, data, controls) {
+  timeline.add(byId("ruler"), "time", "of the take, min:s", rulerRow(data));
   addStrokes(timeline, data);
   data.variants.forEach((variant, i) => addLanes(timeline, data, variant, i));
   const waves = data.variants.map(({ name }) =>
@@ -50,13 +51,12 @@ function showRemoved(timeline, row, data, controls) {
   const names = [a, b].map((i) => data.variants[i].name);
   const most = peak <= -120 ? "nothing: they are equal" : `at most ${signed(peak)} dBFS`;
   timeline.put(row, levelRow(from, gone, block),
-    `${controls.sound}: ${names[0]} as printed, thin line; ${names[0]} minus ${names[1]}, ` +
-    `dashed and filled, ${most}`);
+    `${controls.sound}: ${names[0]} as printed, line; ${names[0]} minus ${names[1]}, ` +
+    `filled, ${most}`);
 }
 
 function addStrokes(timeline, data) {
   const parent = byId("strokes");
-  timeline.add(parent, "time", "of the take, min:s", rulerRow(data));
   const groups = new Map(); // tracks that share their strokes share a row
   for (const [track, hits] of Object.entries(data.hits)) {
     const key = JSON.stringify(hits);
@@ -84,7 +84,8 @@ function addLanes(timeline, data, variant, i) {
     if (lane.crossovers_hz) {
       const row = heatRow(lane, at, db, data.rate);
       timeline.add(body, `${track}: ${lane.name}`,
-        `${span(db)}, ${lane.bands.length} bands; ${lane.summary}`, row);
+        `${span(db)}, ${lane.bands.length} bands, deepest colour ${signed(row.largest)} dB; ` +
+        lane.summary, row);
       continue;
     }
     lane.bands.forEach((band, b) => {

@@ -32,6 +32,9 @@ export async function start(random) {
   setUpView(view, listening);
   setUpPair(data, controls);
   follow(timeline, controls);
+  new ResizeObserver(([{ target }]) =>
+    document.documentElement.style.setProperty("--bar", `${target.offsetHeight}px`)
+  ).observe(byId("bar"));
   listening.onChange(() => timeline.ask());
   refresh();
   try {
