@@ -148,7 +148,7 @@ def test_what_could_give_x_away_is_hidden_while_a_test_runs(window: Browser) -> 
     begin(window, [1], 5)
     visible = window.run(
         "return [...document.querySelectorAll('canvas, #variants, #listen, #removed, .plot,"
-        " #measures, #notes')].filter((node) => node.checkVisibility()).length"
+        " #measures, #notes, #rank')].filter((node) => node.checkVisibility()).length"
     )
     assert visible == 0
     before = window.run("return listening.heard")

@@ -61,7 +61,7 @@ export class BlindTest {
     this.sound = this.controls.sound;
     this.test = trials(this.count, this.random);
     byId("blind-result").replaceChildren();
-    hideForTest("blind-run", "blind-setup", this.controls);
+    hideForTest("blind", this.controls);
     this.trial();
     byId("blind-now").focus();
   }
@@ -104,7 +104,7 @@ export class BlindTest {
   stop() {
     if (!this.test) return;
     this.test = null;
-    showAfterTest("blind-run", "blind-setup", this.controls);
+    showAfterTest("blind", this.controls);
     byId("blind-result").replaceChildren(el("p", {}, "The test was stopped. It has no result: a " +
       "score that one may stop at will says nothing."));
     byId("blind-start").focus();
@@ -113,7 +113,7 @@ export class BlindTest {
   finish() {
     const { right, count, trials: answers } = this.test.result();
     this.test = null;
-    showAfterTest("blind-run", "blind-setup", this.controls);
+    showAfterTest("blind", this.controls);
     const p = atLeast(right, count);
     const [a, b] = this.pair.map((i) => this.data.variants[i].name);
     const range = this.controls.listening.selection;

@@ -1,22 +1,25 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
-// While a blind test runs, only its own controls are on the page.
+// While a blind test runs, only its own section is on the page, with the bar and the keys.
 
 import { byId } from "./dom.js";
 
-export function hideForTest(run, setup, controls) {
-  controls.blind = true;
-  controls.listening.pause();
-  document.body.classList.add("testing");
-  for (const node of document.querySelectorAll("[data-sighted]")) node.hidden = true;
-  byId(setup).hidden = true;
-  byId(run).hidden = false;
+const OTHERS = { blind: "rank", rank: "blind" };
+
+function swap(name, running) {
+  for (const node of document.querySelectorAll("[data-sighted]")) node.hidden = running;
+  byId(OTHERS[name]).hidden = running;
+  byId(`${name}-setup`).hidden = running;
+  byId(`${name}-run`).hidden = !running;
 }
 
-export function showAfterTest(run, setup, controls) {
+export function hideForTest(name, controls) {
+  controls.blind = true;
+  controls.listening.pause();
+  swap(name, true);
+}
+
+export function showAfterTest(name, controls) {
   controls.blind = false;
-  document.body.classList.remove("testing");
-  for (const node of document.querySelectorAll("[data-sighted]")) node.hidden = false;
-  byId(run).hidden = true;
-  byId(setup).hidden = false;
+  swap(name, false);
   controls.useAll();
 }

@@ -39,8 +39,8 @@ export function setUpKeys(bindings) {
     const pressed = event.target.closest("button");
     if (event.detail > 0 && pressed && pressed === document.activeElement) pressed.blur();
   });
-  byId("keys-list").append(...bindings.filter(({ words }) => words).flatMap(({ keys, words }) => [
+  byId("keys-list").append(...bindings.map(({ keys, words }) => el("div", {},
     el("dt", {}, ...(keys.length > 4 ? [keys[0], "…", keys.at(-1)] : keys).map((key) =>
       el("kbd", {}, key))),
-    el("dd", {}, words)]));
+    el("dd", {}, words))));
 }

@@ -24,7 +24,7 @@ export class BlindRanking {
     this.rank = ranking(this.data.variants.length, this.random);
     const sounds = this.controls.loaded.map((one) => one.get(this.sound));
     byId("rank-result").replaceChildren();
-    hideForTest("rank-run", "rank-setup", this.controls);
+    hideForTest("rank", this.controls);
     this.controls.listening.use(this.rank.labels.map((label) =>
       [label, this.rank.hidden(label, sounds)]), this.rank.labels[0]);
     this.heard = this.rank.labels[0];
@@ -35,10 +35,10 @@ export class BlindRanking {
   show() {
     this.choice = choice(this.rank.order.map((label) => ({ value: label, label: `Hear ${label}`,
       key: String(this.rank.labels.indexOf(label) + 1) })), (label) => this.hear(label));
-    byId("rank-list").replaceChildren(...this.rank.order.map((label, i) => el("li", {},
+    byId("rank-list").replaceChildren(...this.rank.order.map((label, i) => el("li", {}, el("div", {},
       this.choice.buttons[i],
       button("better", () => this.move(label, -1), { "aria-label": `${label}: one place better` }),
-      button("worse", () => this.move(label, 1), { "aria-label": `${label}: one place worse` }))));
+      button("worse", () => this.move(label, 1), { "aria-label": `${label}: one place worse` })))));
     this.choice.press(this.heard);
   }
 
@@ -62,7 +62,7 @@ export class BlindRanking {
   stop() {
     if (!this.rank) return;
     this.rank = null;
-    showAfterTest("rank-run", "rank-setup", this.controls);
+    showAfterTest("rank", this.controls);
     byId("rank-start").focus();
   }
 
@@ -71,7 +71,7 @@ export class BlindRanking {
     const order = this.rank.result().map(({ label, index }) =>
       ({ label, name: this.data.variants[index].name }));
     this.rank = null;
-    showAfterTest("rank-run", "rank-setup", this.controls);
+    showAfterTest("rank", this.controls);
     const result = { kind: "blind ranking", title: this.data.title, at: new Date().toISOString(),
       sound: this.sound, best_first: order };
     byId("rank-result").replaceChildren(

@@ -84,7 +84,7 @@ function addLanes(timeline, data, variant, i) {
     if (lane.crossovers_hz) {
       const row = heatRow(lane, at, db, data.rate);
       timeline.add(body, `${track}: ${lane.name}`,
-        `${span(db)}, ${lane.bands.length} bands, deepest colour ${signed(row.largest)} dB; ` +
+        `${span(db)}, ${lane.bands.length} bands, full colour at ${signed(row.largest)} dB; ` +
         lane.summary, row);
       continue;
     }
