@@ -10,7 +10,7 @@ from dsp.compare.contents import MeasureRow
 from dsp.compare.excerpt import Excerpt
 from dsp.compare.match import Match
 from dsp.compare.measuring import Measured
-from dsp.compare.phase import Alignment
+from dsp.compare.phase import UNMOVED, Alignment
 from dsp.compare.prints import Prints
 from dsp.compare.sound import MOST_CHANNELS
 from dsp.compare.table import beside
@@ -137,7 +137,7 @@ def _moved_note(found: Findings, track: str, number: int) -> list[str]:
     """Whether a print moved a track against the reference; alone, against the raw track."""
     if len(found.works) == 1:
         moved = found.works[track].moved[number]
-        if moved is None or moved.same_as(Alignment(0.0, 0.0)):
+        if moved is None or moved.same_as(UNMOVED):
             return []
         return [f"{track}: against raw, {_told(moved)}"]
     if track == found.reference:
@@ -147,14 +147,14 @@ def _moved_note(found: Findings, track: str, number: int) -> list[str]:
         return [f"{track}: delay and phase against {found.reference} could not be measured"]
     if lies.same_as(raw):
         return [f"{track}: delay and phase against {found.reference} unchanged"]
-    change = lies.moved_by(Alignment(0.0, 0.0), raw)
+    change = lies.moved_by(UNMOVED, raw)
     return [f"{track}: against {found.reference}, {_told(change)} than in the raw take"]
 
 
 def _told(moved: Alignment) -> str:
     when = "later" if moved.delay_ms >= 0 else "earlier"
-    phase = f"{moved.phase_degrees:+.0f}°".replace("-", "−")
-    return f"phase turned by {phase} and {abs(moved.delay_ms):.2f} ms {when}"
+    phase = f"{moved.most_turned:+.0f}°".replace("-", "−")
+    return f"phase turned by up to {phase} and {abs(moved.delay_ms):.2f} ms {when}"
 
 
 def take_notes(found: Findings) -> list[str]:

@@ -171,7 +171,7 @@ def test_measures_stand_beside_each_other(done):
 def test_a_moved_microphone_is_told(done):
     """The pair recipe turns the bottom's polarity and moves it by 2 samples."""
     notes = {each["name"]: each["notes"] for each in report(done)["variants"]}
-    assert any("bottom: against top, phase turned by" in note for note in notes["pair"])
+    assert any("bottom: against top, phase turned by up to" in note for note in notes["pair"])
     assert any("0.04 ms later" in note for note in notes["pair"])
     assert "bottom: delay and phase against top unchanged" in notes["mine"]
     rows = {(row["track"], row["name"]): row["values"] for row in report(done)["measures"]}

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
-from dsp.compare.phase import Alignment, alignment, wrapped
+from dsp.compare.phase import UNMOVED, Alignment, alignment, wrapped
 from tests.compare.sounds import RATE, hit_map
 from tests.hits.drums import groove, two_headed
 
@@ -40,17 +41,31 @@ def test_another_microphone_with_noise_and_a_treatment_is_placed_alike():
     raw = alignment(SOUND, other, HITS)
     assert raw.delay_ms == pytest.approx(1000 * 33 / RATE, abs=0.01)
     treated = alignment(other, other * gain[:, None], HITS)
-    assert treated.same_as(Alignment(0.0, 0.0))
-    assert raw.moved_by(treated, Alignment(0.0, 0.0)).same_as(raw)
+    assert treated.same_as(UNMOVED)
+    assert raw.moved_by(treated, UNMOVED).same_as(raw)
+
+
+def lying(delay_ms, phase):
+    return Alignment(delay_ms, (phase,) * len(UNMOVED.phases))
 
 
 def test_moves_add_up():
-    raw = Alignment(0.5, 170.0)
-    moved = raw.moved_by(Alignment(0.2, 30.0), Alignment(0.1, -10.0))
+    raw = lying(0.5, 170.0)
+    moved = raw.moved_by(lying(0.2, 30.0), lying(0.1, -10.0))
     assert (moved.delay_ms, moved.phase_degrees) == (pytest.approx(0.6), pytest.approx(-150.0))
     assert not moved.same_as(raw)
-    assert not raw.same_as(Alignment(0.52, 170.0))
-    assert Alignment(0.0, 179.5).same_as(Alignment(0.0, -179.5))
+    assert not raw.same_as(lying(0.52, 170.0))
+    assert lying(0.0, 179.5).same_as(lying(0.0, -179.5))
+
+
+def test_a_filter_that_turns_one_octave_alone_is_noticed():
+    """An all-pass of the second order around 4 kHz turns it, and hardly the fundamental."""
+    turn, radius = 2 * np.pi * 4000 / RATE, 0.9
+    a = [1.0, -2 * radius * np.cos(turn), radius**2]
+    found = alignment(SOUND, lfilter(a[::-1], a, SOUND, axis=0), HITS)
+    assert abs(found.phase_degrees) < 5
+    assert abs(found.most_turned) > 60
+    assert not found.same_as(UNMOVED)
 
 
 def test_silence_and_no_strokes_have_no_place():
