@@ -165,3 +165,4 @@ def show(found: Comparison) -> None:
         for note in variant.notes:
             print_line(f"note: {variant.name}: {note}")
     print_line(f"written to {found.folder}; all measures in measures.md")
+    print_line(f"Open {found.folder / 'page.html'} to look and listen. Start at a low level.")

@@ -10,7 +10,7 @@ from dsp.compare.contents import MeasureRow
 from dsp.compare.excerpt import Excerpt
 from dsp.compare.match import Match
 from dsp.compare.measuring import Measured
-from dsp.compare.phase import UNMOVED, Alignment
+from dsp.compare.phase import SAME_DEGREES, SAME_MS, UNMOVED, Alignment
 from dsp.compare.prints import Prints
 from dsp.compare.sound import MOST_CHANNELS
 from dsp.compare.table import beside
@@ -54,7 +54,8 @@ def measure_rows(found: Findings) -> list[MeasureRow]:
             rows += beside(sound, found.works[sound].rows)
             rows += beside(sound, _removed_rows(found.works[sound]))
         if sound in found.works and sound != found.reference:
-            rows += beside(sound, [_place(lies, found.reference) for lies in found.lies(sound)])
+            lies = found.lies(sound)
+            rows += beside(sound, [_place(each, lies[0], found.reference) for each in lies])
     return rows
 
 
@@ -92,7 +93,7 @@ def _removed_rows(work: TrackWork) -> list[list[Measured]]:
     ]
 
 
-def _place(lies: Alignment | None, reference: str) -> list[Measured]:
+def _place(lies: Alignment | None, raw: Alignment | None, reference: str) -> list[Measured]:
     return [
         Measured(
             f"delay after {reference}",
@@ -105,6 +106,12 @@ def _place(lies: Alignment | None, reference: str) -> list[Measured]:
             "°",
             "of the strokes, in the octave around the fundamental",
             None if lies is None else lies.phase_degrees,
+        ),
+        Measured(
+            f"turned against {reference}, at most",
+            "°",
+            "phase less that in the raw take, in the octave from 125 Hz to 8 kHz where it is most",
+            None if lies is None or raw is None else lies.moved_by(UNMOVED, raw).most_turned,
         ),
     ]
 
@@ -139,7 +146,7 @@ def _moved_note(found: Findings, track: str, number: int) -> list[str]:
         moved = found.works[track].moved[number]
         if moved is None or moved.same_as(UNMOVED):
             return []
-        return [f"{track}: against raw, {_told(moved)}"]
+        return [f"{track}: against the raw track, {_told(moved)}"]
     if track == found.reference:
         return []
     raw, lies = found.lies(track)[0], found.lies(track)[number]
@@ -148,13 +155,16 @@ def _moved_note(found: Findings, track: str, number: int) -> list[str]:
     if lies.same_as(raw):
         return [f"{track}: delay and phase against {found.reference} unchanged"]
     change = lies.moved_by(UNMOVED, raw)
-    return [f"{track}: against {found.reference}, {_told(change)} than in the raw take"]
+    return [f"{track}: against {found.reference}, compared with the raw take: {_told(change)}"]
 
 
 def _told(moved: Alignment) -> str:
-    when = "later" if moved.delay_ms >= 0 else "earlier"
-    phase = f"{moved.most_turned:+.0f}°".replace("-", "−")
-    return f"phase turned by up to {phase} and {abs(moved.delay_ms):.2f} ms {when}"
+    parts = []
+    if abs(moved.delay_ms) > SAME_MS:
+        parts.append(f"{abs(moved.delay_ms):.2f} ms {'later' if moved.delay_ms > 0 else 'earlier'}")
+    if abs(moved.most_turned) > SAME_DEGREES:
+        parts.append(f"phase turned by up to {moved.most_turned:+.0f}°".replace("-", "−"))
+    return ", ".join(parts)
 
 
 def take_notes(found: Findings) -> list[str]:

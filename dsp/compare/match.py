@@ -74,7 +74,11 @@ class Match:
     @property
     def text(self) -> str:
         """The same for people, in one paragraph."""
-        parts = [f"{sound}: by {SAID[method]}" for sound, method in self.methods.items()]
+        parts = [
+            f"{', '.join(s for s, each in self.methods.items() if each == method)}: by {said}"
+            for method, said in SAID.items()
+            if method in self.methods.values()
+        ]
         lowered = (
             f"Everything was lowered by {-self.lowered_db:.1f} dB, to keep true peaks under "
             f"{CEILING_DBTP:g} dBTP."

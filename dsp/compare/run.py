@@ -19,6 +19,7 @@ from dsp.compare.contents import PageContents
 from dsp.compare.excerpt import Excerpt, busiest_excerpt, check_length, given_excerpt
 from dsp.compare.findings import Findings
 from dsp.compare.match import match
+from dsp.compare.page import write_page
 from dsp.compare.prints import Part, Prints, target_names
 from dsp.compare.report import page_contents, report
 from dsp.compare.sound import sounds_of
@@ -30,7 +31,7 @@ from dsp.session import Progress
 from dsp.sheet import sheet_bytes
 from dsp.take import Samples
 
-REPORT, TABLE = "compare.json", "measures.md"
+REPORT, TABLE, PAGE = "compare.json", "measures.md", "page.html"
 MATCHED = SampleFormat("wav", "pcm24")
 PRINTING, MEASURED = 0.6, 0.95  # shares of the time, for the progress
 
@@ -66,12 +67,12 @@ def compare_variants(
 ) -> Comparison:
     """Print `variants` of the take in `files` (track → audio file) and compare them in `out_dir`.
 
-    Writes each recipe's print into a folder of its name, what is added to the raw tracks to get
-    each variant (`differences`; between other variants for the pairs of names in `differences`),
-    the compared stretch of all matched in loudness (`matched`), compare.json and measures.md.
-    The stretch lasts `length_s` seconds, 20 by default, and is the busiest, unless it is given by
-    `from_s`, `to_s`. `jobs` tracks are printed at once. Plug-in files
-    run only with `allow_plugins`.
+    Writes each recipe's print into a folder of its name; what is added to the raw tracks to get
+    each variant (`differences`; between other variants for the pairs of names in `differences`);
+    the compared stretch of all, matched in loudness (`matched`); compare.json, measures.md and
+    page.html, which holds the stretch to look at and listen to. It lasts `length_s` seconds, 20
+    by default, and is the busiest, unless it is given by `from_s`, `to_s`. `jobs` tracks are
+    printed at once. Plug-in files run only with `allow_plugins`.
 
     Raises `UsageError` for names, stretches and variants that cannot be, `AudioError` for unusable
     files or such that do not belong together, `OutputError` for outputs that exist (unless
@@ -155,7 +156,7 @@ def _targets(planned: Plan, pairs: Sequence[tuple[int, int]]) -> list[str]:
     asked = [(pair, track) for pair in pairs for track in planned.tracks]
     differences = [difference_names(pair, track, names) for pair, track in [*from_raw, *asked]]
     matched = [matched_name(name, sound) for name in names for sound in planned.sounds]
-    return [*target_names(planned), *itertools.chain(*differences), *matched, REPORT, TABLE]
+    return [*target_names(planned), *itertools.chain(*differences), *matched, REPORT, TABLE, PAGE]
 
 
 def matched_name(variant: str, sound: str) -> str:
@@ -166,7 +167,7 @@ def matched_name(variant: str, sound: str) -> str:
 def _write(
     writer: Writer, found: Findings, contents: PageContents, sizes: Mapping[str, int]
 ) -> dict[str, Any]:
-    """Write the matched stretches, the table and the report; returns the report."""
+    """Write the matched stretches, the table, the page and the report; returns the report."""
     for variant in contents.variants:
         for sound, samples in variant.sounds.items():
             name = matched_name(variant.name, sound)
@@ -175,6 +176,7 @@ def _write(
     names = [variant.name for variant in contents.variants]
     table = markdown(contents.title, names, contents.measures, contents.match)
     writer.write(TABLE, table.encode())
+    writer.write(PAGE, write_page(contents))
     told = report(found, contents, {**sizes, **writer.sizes})
     writer.write(REPORT, sheet_bytes(told))
     return told

@@ -54,7 +54,7 @@ def test_writes_every_file(done):
     names = {str(path.relative_to(done / "cmp")) for path in (done / "cmp").rglob("*.*")}
     pairs = [("raw-to-pair", True), ("raw-to-soft", False), ("raw-to-mine", True)]
     pairs += [("pair-to-mine", True), ("soft-to-soft", True)]
-    expected = {"compare.json", "measures.md", "pair/print.json", "pair/resolved.yaml"}
+    expected = {"compare.json", "measures.md", "page.html", "pair/print.json", "pair/resolved.yaml"}
     expected |= {f"pair/{name}" for name in PRINT}
     expected |= {f"soft/{name}" for name in PRINT if name.startswith("top")}
     expected |= {"soft/print.json", "soft/resolved.yaml"}
@@ -63,9 +63,9 @@ def test_writes_every_file(done):
         expected |= {f"differences/{pair}/{t}{e}" for t in tracks for e in (".wav", ".levels.npz")}
     for name in ("raw", "pair", "soft", "mine"):
         expected |= {f"matched/{name}/{sound}.wav" for sound in ("top", "bottom", "sum")}
-    assert names - {"page.html"} == expected
+    assert names == expected
     told = report(done)["files"]
-    assert set(told) - {"page.html"} == expected - {"compare.json"}
+    assert set(told) == expected - {"compare.json"}
     assert all((done / "cmp" / name).stat().st_size == size for name, size in told.items())
 
 
@@ -171,13 +171,18 @@ def test_measures_stand_beside_each_other(done):
 def test_a_moved_microphone_is_told(done):
     """The pair recipe turns the bottom's polarity and moves it by 2 samples."""
     notes = {each["name"]: each["notes"] for each in report(done)["variants"]}
-    assert any("bottom: against top, phase turned by up to" in note for note in notes["pair"])
-    assert any("0.04 ms later" in note for note in notes["pair"])
+    moved = [note for note in notes["pair"] if note.startswith("bottom: against top")]
+    assert len(moved) == 1
+    assert "0.04 ms later, phase turned by up to" in moved[0]
     assert "bottom: delay and phase against top unchanged" in notes["mine"]
     rows = {(row["track"], row["name"]): row["values"] for row in report(done)["measures"]}
     delay = rows["bottom", "delay after top"]
     assert delay["raw"] == pytest.approx(1000 * 20 / takes.RATE, abs=0.005)
     assert delay["pair"] == pytest.approx(1000 * 22 / takes.RATE, abs=0.005)
+    turned = rows["bottom", "turned against top, at most"]
+    assert turned["raw"] == 0
+    assert abs(turned["pair"]) > 120
+    assert abs(turned["mine"]) < 6
     assert "bottom: as recorded" in notes["soft"]
 
 
