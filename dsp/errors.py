@@ -46,10 +46,12 @@ class Fault:
     line: int | None  # 1-based; None where the document has no such place
     path: str  # e.g. "tracks.top.steps[2].gate.hold", or the column of a list
     message: str
+    file: str = ""  # the file, where it is another than the recipe's own
 
     def __str__(self) -> str:
         place = f"line {self.line}" if self.line is not None else "no line"
-        return f"{place}, {self.path or 'document'}: {self.message}"
+        file = f"{self.file}, " if self.file else ""
+        return f"{file}{place}, {self.path or 'document'}: {self.message}"
 
 
 class FaultsError(DrumprintError, ValueError):

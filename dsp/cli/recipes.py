@@ -15,24 +15,33 @@ if TYPE_CHECKING:
 
 
 def recipe_from(argument: str) -> Recipe:
-    """Load the recipe that an argument means; a file wins over a ready chain of that name.
+    """Load the recipe that an argument means, as `recipe_path`.
 
-    Raises `RecipeError` with all the recipe's faults, and `UsageError` naming the ready chains
-    where there is neither.
+    Raises `RecipeError` with all the recipe's faults.
     """
-    from dsp.recipe import load_recipe, ready_chains
+    from dsp.recipe import load_recipe
+
+    return load_recipe(recipe_path(argument))
+
+
+def recipe_path(argument: str) -> str | Path:
+    """The file that an argument means; a file wins over a ready chain of that name.
+
+    Raises `UsageError` naming the ready chains where there is neither.
+    """
+    from dsp.recipe import ready_chains
 
     chains = ready_chains()
     if not Path(argument).exists():
         if argument in chains:
-            return load_recipe(chains[argument])
+            return chains[argument]
         from difflib import get_close_matches
 
         near = get_close_matches(argument, chains, n=1)
         hint = f"; did you mean {near[0]}?" if near else ""
         accepted = f"accepted: a recipe file, or a ready chain: {', '.join(chains)}"
         raise UsageError(f"{argument}: no such recipe{hint}; {accepted}")
-    return load_recipe(argument)
+    return argument
 
 
 def complete_recipe(

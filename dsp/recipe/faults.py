@@ -30,6 +30,11 @@ LIMITS = {
     "multiple_of": "multiples of {multiple_of}",
 }
 
+
+class NameFault(str):
+    """A message about the name that stands at a place, not about the value under it."""
+
+
 OWN_WORDS = frozenset({"value_error", "assertion_error"})  # a validator's message is in `ctx`
 
 
@@ -52,12 +57,23 @@ def read_faults(
 def _told(messages: dict[str, bool]) -> str:
     """Join the messages of one place; those in a setting's own words make the others idle."""
     best = [message for message, own_words in messages.items() if own_words] or list(messages)
-    return "; or ".join(best)
+    return best[0] if len(best) == 1 else "; or ".join(best)
 
 
-def as_fault(place: Place, message: str, document: Document) -> Fault:
-    """Put the line to a place."""
-    return Fault(document.line(place), place_text(place), message)
+def as_faults(found: dict[Place, str], document: Document) -> list[Fault]:
+    """Put file and line to each place; a value that is used twice is told once."""
+    faults: dict[tuple[str, int | None, Place, str], Fault] = {}
+    for place, message in found.items():
+        spot = document.spot(place, of_name=isinstance(message, NameFault))
+        file = "" if spot.source == document.source else spot.source
+        used = "" if spot.used is None else f" (used as {_used(*spot.used, spot.source)})"
+        fault = Fault(spot.line, place_text(spot.place), f"{message}{used}", file)
+        faults.setdefault((file, spot.line, spot.place, message), fault)
+    return list(faults.values())
+
+
+def _used(source: str, place: Place, here: str) -> str:
+    return place_text(place) if source == here else f"{place_text(place)} of {source}"
 
 
 def _was_longer(details: ErrorDetails, place: Place, document: Document) -> bool:
@@ -76,7 +92,8 @@ def _message(details: ErrorDetails, place: Place, root: type[BaseModel]) -> str:
         return details["msg"]
     if kind == "extra_forbidden":
         name = str(place[-1])
-        return f"found the setting {shown(name)}; {nearest(name, names_at(root, place[:-1]))}"
+        near = nearest(name, names_at(root, place[:-1]))
+        return NameFault(f"found the setting {shown(name)}; {near}")
     if kind == "missing":
         return f"found nothing; accepted: {accepted}"
     if kind in LIMITS:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -10,75 +11,75 @@ from typing import Any
 from pydantic import ValidationError
 
 from dsp.errors import Fault, RecipeError
+from dsp.recipe.building import Built, build
 from dsp.recipe.declared import names_at
-from dsp.recipe.document import LARGEST, read_document
-from dsp.recipe.faults import as_fault, read_faults
+from dsp.recipe.faults import as_faults, read_faults
+from dsp.recipe.files import UnreadableError, recipe_text
 from dsp.recipe.grouped import GroupView
 from dsp.recipe.item import read_step
 from dsp.recipe.model import PARTS_ONLY, Recipe
 from dsp.recipe.tracks import KEY_WORDS, TrackView, cross_faults, sources_of
 from dsp.recipe.tree import Document, Place
 
-ACCEPTED_FILE = "accepted: a recipe, a YAML file in UTF-8"
+
+@dataclass(frozen=True)
+class Loaded:
+    """A recipe as it was put together, and the recipes that it is built on, nearest first."""
+
+    recipe: Recipe
+    built_on: tuple[str, ...]
 
 
 def load_recipe(path: str | PathLike[str]) -> Recipe:
     """Read a recipe from a file.
 
-    Raises `RecipeError` where the file cannot be read or the recipe is wrong; it lists all faults.
+    Raises `RecipeError` where the file cannot be read or the recipe is wrong; it lists all faults,
+    also those of the recipes that it is built on.
     """
-    source = str(path)
+    return read_recipe(path).recipe
+
+
+def read_recipe(path: str | PathLike[str]) -> Loaded:
+    """Read a recipe from a file as `load_recipe` does, and say what it is built on."""
+    file = Path(path)
     try:
-        with Path(path).open("rb") as file:
-            content = file.read(LARGEST + 1)
-    except FileNotFoundError:
-        raise _refused(source, f"no such file; {ACCEPTED_FILE}") from None
-    except IsADirectoryError:
-        raise _refused(source, f"found a folder; {ACCEPTED_FILE}") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise _refused(source, f"cannot be read ({reason}); {ACCEPTED_FILE}") from None
-    if len(content) > LARGEST:
-        raise _refused(source, f"found more than {LARGEST} bytes; accepted: up to {LARGEST}")
-    try:
-        text = content.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        found = f"byte 0x{content[error.start]:02X} at position {error.start}"
-        raise _refused(source, f"found {found}, not UTF-8; {ACCEPTED_FILE}", line) from None
-    return parse_recipe(text, source)
+        text = recipe_text(file)
+    except UnreadableError as error:
+        raise RecipeError(str(path), [Fault(error.line, "", error.message)]) from None
+    return _checked(build(text, str(path), file.parent, file), str(path))
 
 
 def parse_recipe(text: str, source: str = "recipe") -> Recipe:
     """Read a recipe from YAML text; `source` names it in messages.
 
-    Raises `RecipeError`, which lists all faults.
+    Files that it is built on are looked for in the current folder. Raises `RecipeError`, which
+    lists all faults.
 
     >>> parse_recipe("{drumprint: 1, tracks: {top: {steps: [level]}}}").tracks["top"].key is None
     True
     """
-    document = read_document(text)
-    faults = list(document.faults)
-    recipe = None
-    if document.root is not None:
+    return _checked(build(text, source, Path()), source).recipe
+
+
+def _checked(built: Built, source: str) -> Loaded:
+    document = Document(built.root, tuple(built.faults), frozenset(built.spoiled), source)
+    faults, recipe = list(built.faults), None
+    if built.root is not None:
         found: dict[Place, str] = {}
         try:
             recipe = Recipe.model_validate(document.data, context=PARTS_ONLY)
         except ValidationError as error:
             found = read_faults(error, Recipe, document)
-        found |= _cross_faults(document.data)
-        faults += [
-            as_fault(place, message, document)
-            for place, message in found.items()
-            if not _under_spoiled(place, document)
-        ]
+        if built.whole:
+            found |= _cross_faults(document.data)
+        else:
+            found.pop(("tracks",), None)  # they may be in the recipe that could not be read
+        told = {place: text for place, text in found.items() if not _under_spoiled(place, document)}
+        faults += as_faults(told, document)
     if recipe is None or faults:
-        raise RecipeError(source, sorted(faults, key=lambda f: f.line or 0))
-    return recipe
-
-
-def _refused(source: str, message: str, line: int | None = None) -> RecipeError:
-    return RecipeError(source, [Fault(line, "", message)])
+        order = ["", *built.on]
+        raise RecipeError(source, sorted(faults, key=lambda f: (order.index(f.file), f.line or 0)))
+    return Loaded(recipe, tuple(built.on))
 
 
 def _under_spoiled(place: Place, document: Document) -> bool:

@@ -29,13 +29,18 @@ FORMAT = 1
 PARTS_ONLY = "parts only"  # context for those who tell faults between tracks by themselves
 
 
-def _check_format(found: Any) -> Any:
+def wrong_format(found: Any) -> str | None:
+    """Say what is wrong with the number of the recipe format, if anything is."""
     if type(found) is int and found > FORMAT:
-        raise refuse(
-            f"recipe format {found} is newer than this program's {FORMAT}; accepted: {FORMAT}"
-        )
-    if type(found) is not int:
-        raise refuse(f"found {shown(found)}; accepted: {FORMAT}")
+        return f"recipe format {found} is newer than this program's {FORMAT}; accepted: {FORMAT}"
+    if type(found) is not int or found < FORMAT:
+        return f"found {shown(found)}; accepted: {FORMAT}"
+    return None
+
+
+def _check_format(found: Any) -> Any:
+    if message := wrong_format(found):
+        raise refuse(message)
     return found
 
 

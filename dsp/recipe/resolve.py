@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import yaml
 
 from dsp.recipe.model import GroupRecipe, Recipe, TrackRecipe
+from dsp.recipe.references import escaped
 from dsp.recipe.scalars import FALSE, INTEGER, NULL, NUMBER, TRUE
 from dsp.version import version
 
@@ -76,6 +77,9 @@ def dump_recipe(recipe: Recipe) -> str:
     for part in (*written["tracks"].values(), *written.get("groups", {}).values()):
         if part["key"] is None:
             del part["key"]
+    for kind in ("tracks", "groups"):
+        if kind in written:
+            written[kind] = escaped(written[kind])
     body = yaml.dump(
         written,
         Dumper=_Dumper,

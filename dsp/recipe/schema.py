@@ -7,12 +7,15 @@ from typing import Any
 
 from dsp.recipe.item import STEP_SCHEMA, registry
 from dsp.recipe.model import Recipe
+from dsp.recipe.references import NAME
 from dsp.recipe.tracks import ACCEPTED_NAME, DEVICES, KEY_WORDS, LONGEST_NAME
 from dsp.units import format_quantity
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 NOT_IN_NAMES = r"\x00-\x1f!-,./:-@\[-\^`{|}~"  # of ASCII; the rest of Unicode has no such class
 REF = "#/$defs/{model}"
+SINGLE = {"enum", "const", "pattern"}  # of one value, whatever its type
+JUDGED = SINGLE | {"anyOf", "type", "minimum", "maximum", "minLength", "maxLength"}
 
 
 def recipe_schema() -> dict[str, Any]:
@@ -34,7 +37,13 @@ def recipe_schema() -> dict[str, Any]:
     recipe = defs.pop(refs[Recipe, "validation"]["$ref"].removeprefix(REF.format(model="")))
     for kind in ("tracks", "groups"):
         recipe["properties"][kind]["propertyNames"] = _track_names()
+    defs = {name: _with_references(model) for name, model in defs.items()}
     defs["step"] = _any_step(names, defs)
+    defs["reference"] = _reference()
+    recipe["properties"] |= _building()
+    recipe["required"].remove("tracks")
+    recipe["anyOf"] = [{"required": ["tracks"]}, {"required": ["from"]}]
+    recipe["dependentRequired"] = {"with": ["from"], "without": ["from"]}
     return {
         "$schema": DIALECT,
         "title": "drumprint recipe",
@@ -42,6 +51,69 @@ def recipe_schema() -> dict[str, Any]:
         "description": "What is done to each track of a take, step by step",
         "$defs": _finished(defs),
     }
+
+
+def _building() -> dict[str, Any]:
+    """What stands in a file beside the recipe itself, before it is put together."""
+    names = {"type": "string", "minLength": 1}
+    values = {
+        "type": "object",
+        "propertyNames": {"pattern": f"^{NAME.pattern}$"},
+        "additionalProperties": {"type": ["string", "number", "boolean"]},
+    }
+    return {
+        "from": names
+        | {
+            "description": "The recipe that this one is built on: a file beside it that ends in "
+            ".yaml, or a ready chain. Tracks and groups of this one replace those of that one"
+        },
+        "with": values | {"description": "Values for the `settings` of the recipe below"},
+        "without": {
+            "type": "array",
+            "items": names,
+            "description": "Tracks and groups of the recipe below that are left out, also as "
+            "members of its groups",
+        },
+        "settings": values
+        | {
+            "description": "Named settings with the values that they have unless a recipe that is "
+            "built on this one gives others; written as $name where they are used"
+        },
+    }
+
+
+def _reference() -> dict[str, Any]:
+    return {
+        "type": "string",
+        "pattern": rf"^\$(\$.*|{NAME.pattern})$",
+        "description": "A named setting of this recipe",
+    }
+
+
+def _with_references(part: Any) -> Any:
+    """Let a reference stand wherever one value stands."""
+    if isinstance(part, list):
+        return [_with_references(item) for item in part]
+    if not isinstance(part, dict) or part == STEP_SCHEMA:
+        return part
+    done = {name: _with_references(inner) for name, inner in part.items()}
+    for name in ("items", "additionalProperties"):
+        if isinstance(done.get(name), dict):
+            done[name] = _or_reference(done[name])
+    if isinstance(done.get("properties"), dict):
+        done["properties"] = {n: _or_reference(inner) for n, inner in done["properties"].items()}
+    return done
+
+
+def _or_reference(value: dict[str, Any]) -> dict[str, Any]:
+    choices = value.get("anyOf", [value])
+    one = [c for c in choices if SINGLE & set(c) or c.get("type") not in {"array", "object", None}]
+    if not one or {"type": "string"} in choices:
+        return value
+    told = {key: inner for key, inner in value.items() if key not in JUDGED}
+    judged = {key: inner for key, inner in value.items() if key in JUDGED - {"anyOf"}}
+    reference = {"$ref": REF.format(model="reference")}
+    return told | {"anyOf": [*value.get("anyOf", [judged]), reference]}
 
 
 def _track_names() -> dict[str, Any]:

@@ -21,7 +21,11 @@ def place_text(place: Place) -> str:
 
 @dataclass
 class Node:
-    """One value of the document: `data` in plain Python, and where its parts stand."""
+    """One value of the document: `data` in plain Python, and where its parts stand.
+
+    `source` names the file of the value and its parts where it is not that of what is around it;
+    `written` is the place there of a value that stands here by a reference.
+    """
 
     data: Any
     line: int
@@ -30,6 +34,27 @@ class Node:
     whole: bool = True  # false while the value's end has not been reached
     parts: dict[str | int, Node] = field(default_factory=dict)
     lines: dict[str | int, int] = field(default_factory=dict)
+    source: str | None = None
+    written: Place | None = None
+
+    def line_of(self, place: Place) -> int:
+        """Line (1-based) where `place`, or what is nearest around it, is written."""
+        node, line = self, self.line
+        for part in place:
+            if part not in node.parts:
+                break
+            line, node = node.lines[part], node.parts[part]
+        return line
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Where something is written: file, line (1-based) and place; `used` where it is meant."""
+
+    source: str
+    line: int | None
+    place: Place
+    used: tuple[str, Place] | None = None
 
 
 @dataclass(frozen=True)
@@ -39,6 +64,7 @@ class Document:
     root: Node | None
     faults: tuple[Fault, ...]
     spoiled: frozenset[Place]
+    source: str = ""
 
     @property
     def data(self) -> Any:
@@ -60,13 +86,19 @@ class Document:
                 node = None
         return tuple(kept)
 
-    def line(self, place: Place) -> int | None:
-        """Line (1-based) where `place`, or what is nearest around it, is written."""
-        node = self.root
-        line = node.line if node else None
+    def spot(self, place: Place, *, of_name: bool = False) -> Spot:
+        """Where `place`, or what is nearest around it, is written.
+
+        A value that stands there by a reference is written elsewhere; its name (`of_name`) is not.
+        """
+        if self.root is None:
+            return Spot(self.source, None, place)
+        node, source, line = self.root, self.source, self.root.line
         for part in place:
-            if node is None or part not in node.parts:
+            if part not in node.parts:
                 break
-            line = node.lines[part]
-            node = node.parts[part]
-        return line
+            line, node = node.lines[part], node.parts[part]
+            if node.written is not None and not of_name:
+                return Spot(node.source or source, node.line, node.written, (source, place))
+            source = source if node.written else node.source or source
+        return Spot(source, line, place)

@@ -166,10 +166,9 @@ def test_as_many_values_as_accepted() -> None:
 
 def test_places_lead_to_lines() -> None:
     document = read_document("a:\n  - b: 1\n    c:\n      d: 2\n  - e\n")
-    assert [document.line(p) for p in ((), ("a",), ("a", 0), ("a", 0, "c", "d"), ("a", 1))] == [
-        1, 1, 2, 4, 5,
-    ]  # fmt: skip
-    assert document.line(("a", 0, "none")) == 2
+    places = ((), ("a",), ("a", 0), ("a", 0, "c", "d"), ("a", 1))
+    assert [document.spot(place).line for place in places] == [1, 1, 2, 4, 5]
+    assert document.spot(("a", 0, "none")).line == 2
     assert document.known(("a", 0, "[key]", "c", "d")) == ("a", 0, "c", "d")
 
 
