@@ -2,7 +2,7 @@
 """The picture of one printed track: waveform, one lane of gain per step, and what came out."""
 
 from dsp.lanes.data import PEAK_COLUMNS, Lane, LanesData, WavePeaks, wave_peaks
-from dsp.lanes.picture import build_figure, draw_lanes
+from dsp.lanes.picture import build_figure, draw_lane, draw_lanes
 
 __all__ = [
     "PEAK_COLUMNS",
@@ -10,6 +10,7 @@ __all__ = [
     "LanesData",
     "WavePeaks",
     "build_figure",
+    "draw_lane",
     "draw_lanes",
     "wave_peaks",
 ]

@@ -26,6 +26,7 @@ HEADER, CLOCK, FOOT = 86, 24, 30
 LANE_GAP, STRIP_GAP = 16, 6
 WAVE_HEIGHT, LEVEL_HEIGHT = 104, 120
 SUMMARY_LINES = 6
+RESULT_ROWS = 2
 
 
 @dataclass(frozen=True)
@@ -43,21 +44,28 @@ def draw_lanes(path: Path, lanes: LanesData) -> None:
     save_png(build_figure(lanes), path)
 
 
-def build_figure(lanes: LanesData) -> Any:
+def draw_lane(path: Path, lanes: LanesData) -> None:
+    """The same without title and result: strokes, waveform and lanes, as PNG to `path`."""
+    save_png(build_figure(lanes, brief=True), path)
+
+
+def build_figure(lanes: LanesData, *, brief: bool = False) -> Any:
     """The picture as a `matplotlib.figure.Figure`; what is drawn is found by its `gid`.
 
     Gains: `NUMBER NAME.BAND.mean`, `.range`, `.cut`, `.lift`, `NUMBER NAME.heat`;
     waveforms: `before`, `after`; levels: `level.before`, `level.after`; strokes: `hits.full`,
-    `hits.ghost`.
+    `hits.ghost`. A `brief` one has neither title nor result.
     """
+    head = 0 if brief else HEADER
     with DRAWING:
         time = TimeScale(lanes.start_s, lanes.stop_s, LEFT, LEFT + PLOT_COLUMNS)
         measure = Sheet(WIDTH, 100)  # fonts only: rows need their words before the page its height
-        rows = _rows(measure, time, lanes)
+        rows = _rows(measure, time, lanes)[: -RESULT_ROWS if brief else None]
         body = sum(row.height + LANE_GAP for row in rows)
-        sheet = Sheet(WIDTH, HEADER + CLOCK + body + CLOCK + FOOT)
-        _header(sheet, lanes)
-        y = HEADER + CLOCK
+        sheet = Sheet(WIDTH, head + CLOCK + body + CLOCK + FOOT)
+        if not brief:
+            _header(sheet, lanes)
+        y = head + CLOCK
         _clock(sheet, time, y - 8, y)
         for row in rows:
             _labels(sheet, y, row)
