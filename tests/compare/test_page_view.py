@@ -304,3 +304,13 @@ def test_space_plays_after_a_button_was_clicked(window: Browser, page_file: Path
     window.press(" ")
     window.until("return document.getElementById('play').textContent === 'Pause'")
     assert window.said() == "Hearing soft"
+
+
+def test_keys_act_on_keyboards_with_other_letters(window: Browser, harness_file: Path) -> None:
+    window.open(harness_file)
+    window.run("Object.assign(globalThis, await page)")
+    window.run(
+        "document.body.dispatchEvent("
+        "new KeyboardEvent('keydown', { key: 'д', code: 'KeyL', bubbles: true }))"
+    )
+    assert window.run("return listening.looping")

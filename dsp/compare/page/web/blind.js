@@ -17,6 +17,9 @@ export class BlindTest {
     this.fill("blind-a", 0);
     this.fill("blind-b", Math.min(1, data.variants.length - 1));
     byId("blind-count").addEventListener("input", () => this.showNeed());
+    byId("blind-count").addEventListener("change", (event) => {
+      event.target.value = this.count;
+    });
     byId("blind-start").addEventListener("click", () => this.start());
     byId("blind-stop").addEventListener("click", () => this.stop());
     this.choice = choice(["A", "B", "X"].map((one) =>

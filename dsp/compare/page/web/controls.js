@@ -16,6 +16,7 @@ export class Controls {
     this.pair = [0, Math.min(1, data.variants.length - 1)];
     this.blind = false;
     this.loaded = null;
+    this.loweredDb = 0; // by how much the last difference was lowered to fit
     this.changed = () => {}; // called after what is heard has changed
     this.variants = choice(data.variants.map(({ name, about }, i) => (
       { value: i, label: name, key: i < 9 ? String(i + 1) : null, describe: about })),
@@ -68,6 +69,9 @@ export class Controls {
     this.removed = on;
     const [a, b] = this.pair.map((i) => this.data.variants[i].name);
     this.hear(on ? `Hearing ${a} minus ${b}` : `Hearing ${this.data.variants[this.variant].name}`);
+    if (on && this.loweredDb > 0) {
+      say(`Hearing ${a} minus ${b}, lowered by ${signed(this.loweredDb)} dB so that it fits`);
+    }
   }
 
   setPair(pair) {
@@ -96,7 +100,9 @@ export class Controls {
     const name = `removed ${this.pair.join("-")}, ${this.sound}`;
     if (!this.listening.sounds.has(name)) {
       const fromDb = this.data.variants[this.pair[0]].match_db[this.sound];
-      this.listening.add(name, playable(this.removedSound(), fromDb).channels);
+      const { channels, loweredDb } = playable(this.removedSound(), fromDb);
+      this.listening.add(name, channels);
+      this.loweredDb = loweredDb;
     }
     return name;
   }

@@ -6,12 +6,12 @@ import { byId, el } from "./dom.js";
 // Names of keys as they are shown: "Space", "Shift →", "a", "Shift A".
 export function nameOf(event) {
   const names = { " ": "Space", ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓" };
-  const name = names[event.key] || event.key;
+  const drawn = /^Key([A-Z])$/.exec(event.code); // for keyboards with other letters
+  const name = names[event.key] || (event.key > "~" && drawn ? drawn[1] : event.key);
   if (name.length === 1 && /[a-z]/i.test(name)) {
     return event.shiftKey ? `Shift ${name.toUpperCase()}` : name.toLowerCase();
   }
-  return event.shiftKey && name.length > 1 || /[←→↑↓]/.test(name) && event.shiftKey
-    ? `Shift ${name}` : name;
+  return event.shiftKey && (name.length > 1 || /[←→↑↓]/.test(name)) ? `Shift ${name}` : name;
 }
 
 // Keys that a control needs itself; null: all of them.

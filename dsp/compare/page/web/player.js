@@ -22,9 +22,11 @@ export class Player {
   }
 
   // The next block's first moment that can still be scheduled.
-  soon(lead = 0.02) {
-    const live = this.context instanceof OfflineAudioContext ? 0 : lead;
-    return this.align(Math.max(this.context.currentTime + live, this.free));
+  soon() {
+    const { context } = this;
+    const lead = context instanceof OfflineAudioContext ? 0
+      : Math.max(0.02, 2 * (context.baseLatency || 0)); // the audio thread may be so far ahead
+    return this.align(Math.max(context.currentTime + lead, this.free));
   }
 
   align(time) {

@@ -93,8 +93,9 @@ export function gainRow(at, values) {
   const reach = Math.max(6, high - low);
   const room = [low < 0 || high === 0 ? low - reach * 0.08 : -0.5, high + reach * 0.08];
   if (room[1] - room[0] < 6) room[low < 0 ? 0 : 1] += low < 0 ? -3 : 3;
-  const height = Math.round(Math.max(52, Math.min(104, 4.5 * (room[1] - room[0]))));
-  const ticks = dbTicks(...room, height / 18);
+  const still = values.every((db) => db === values[0]);
+  const height = still ? 34 : Math.round(Math.max(52, Math.min(104, 4.5 * (room[1] - room[0]))));
+  const ticks = still ? [values[0]] : dbTicks(...room, height / 18);
   return {
     height,
     make: (node, width, look, view, time) => plot(node, width, height, {
