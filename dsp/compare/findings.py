@@ -98,7 +98,7 @@ def _place(lies: Alignment | None, raw: Alignment | None, reference: str) -> lis
         Measured(
             f"delay after {reference}",
             "ms",
-            "of the strokes, by cross-correlation; negative is earlier",
+            "of the strokes, to the sample, and what a print moved; negative is earlier",
             None if lies is None else lies.delay_ms,
         ),
         Measured(
@@ -175,6 +175,9 @@ def take_notes(found: Findings) -> list[str]:
         notes += [f"{track}: {note}" for note in prints.hits_of(track).notes]
         if work.cut[0].shape[1] > MOST_CHANNELS:
             notes.append(f"{track}: heard as the mean of its {work.cut[0].shape[1]} channels")
+        if work.lies is not None and not work.sure:
+            against = found.reference
+            notes.append(f"{track}: the strokes do not agree on the delay after {against}")
         key = prints.plan.keys[track]
         if key != track:
             notes.append(f"{track}: measured at the strokes of {key}")

@@ -1,12 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Delay and phase between two tracks, heard on the strokes.
+"""Delay and phase between tracks, heard on the strokes.
 
-The cross-spectrum of both is summed over the full strokes. Delay comes from their beginnings: the
-spectrum is divided by the root of its magnitude, so that the drum's few strong modes, which fit at
-every period, do not outweigh the attack, and the inverse transform has its largest magnitude,
-whatever the polarity, at the delay (generalized correlation: Knapp, Carter, IEEE Trans. ASSP 24(4),
-1976; from memory). Phase is the angle of the spectrum of whole strokes, summed over the octave
-around the drum's fundamental, and over fixed octaves, in which a filter may turn it elsewhere.
+Phase is the angle of the cross-spectrum of both, summed over the full strokes and over the octave
+around the drum's fundamental; and over fixed octaves, in which a filter may turn it elsewhere.
+
+How a print lies to its raw track is heard on the beginnings of the strokes: the cross-spectrum is
+divided by the root of its magnitude, so that the drum's few strong modes, which fit at every
+period, do not outweigh the attack, and the inverse transform has its largest magnitude, whatever
+the polarity, at the delay (generalized correlation: Knapp, Carter, IEEE Trans. ASSP 24(4), 1976;
+from memory). How one microphone lies to another is a harder question: see `dsp.microphones`.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.hitmap import HitMap
+from dsp.microphones import compare_microphones
 from dsp.take import Samples
 
 Spectrum = NDArray[np.complex128]
@@ -82,6 +85,15 @@ def alignment(reference: Samples, track: Samples, hits: HitMap) -> Alignment | N
     if not np.abs(attack).any() or not np.abs(whole).any():
         return None
     return Alignment(1000 * _delay_s(attack, hits.rate), _phases(whole, hits))
+
+
+def microphones(reference: Samples, track: Samples, hits: HitMap) -> tuple[Alignment | None, bool]:
+    """How one raw microphone lies to another, and whether the strokes agree on it."""
+    found = alignment(reference, track, hits)
+    pair = compare_microphones(reference, track, hits)
+    if found is None or pair.strokes == 0:
+        return None, False
+    return Alignment(1000 * pair.delay / hits.rate, found.phases), pair.sure
 
 
 def _cross(reference: Samples, track: Samples, hits: HitMap, stroke_s: float) -> Spectrum:

@@ -15,7 +15,7 @@ from dsp.audio.writing import write_wav
 from dsp.compare.difference import Difference, difference_format, subtract
 from dsp.compare.excerpt import Excerpt
 from dsp.compare.measuring import Measured, read_print, take_rows
-from dsp.compare.phase import Alignment, alignment
+from dsp.compare.phase import Alignment, alignment, microphones
 from dsp.compare.prints import Prints
 from dsp.curves import pack_arrays
 from dsp.outputs import Writer
@@ -41,13 +41,15 @@ class TrackWork:
     """One track in all variants, raw first: stretch as printed, measures, how the print moved it.
 
     `moved` is how each print lies to the raw track; `lies` how the raw track lies to the raw
-    reference track. None where that could not be measured.
+    reference track, and `sure` whether the strokes agree on that. None where it could not be
+    measured.
     """
 
     cut: tuple[Samples, ...]
     rows: tuple[list[Measured], ...]
     moved: tuple[Alignment | None, ...]
     lies: Alignment | None
+    sure: bool
     differences: tuple[PairDifference, ...]
 
 
@@ -67,9 +69,9 @@ class TrackWorker:
         self.tell(f"{track}: measuring raw")
         raw = prints.raw(track)
         first = read_print(raw.samples, hits)
-        lies = None
+        lies, sure = None, True
         if track != reference:
-            lies = alignment(prints.raw(reference).samples, raw.samples, hits)
+            lies, sure = microphones(prints.raw(reference).samples, raw.samples, hits)
         cut, readings, moved, differences = [], [], [], []
         for number, name in enumerate(prints.names):
             if prints.treated(number, track):
@@ -88,7 +90,7 @@ class TrackWorker:
             files = (prints.read(number, track) for number in pair)
             differences.append(self._difference(pair, track, *files))
         rows = tuple(take_rows(reading, first, hits.rate) for reading in readings)
-        return TrackWork(tuple(cut), rows, tuple(moved), lies, tuple(differences))
+        return TrackWork(tuple(cut), rows, tuple(moved), lies, sure, tuple(differences))
 
     def _difference(
         self, pair: tuple[int, int], track: str, first: TrackFile, second: TrackFile

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from dsp.compare.phase import UNMOVED, Alignment, alignment, wrapped
+from dsp.compare.phase import UNMOVED, Alignment, alignment, microphones, wrapped
 from tests.compare.sounds import RATE, hit_map
 from tests.hits.drums import groove, two_headed
 
@@ -38,7 +38,8 @@ def test_another_microphone_with_noise_and_a_treatment_is_placed_alike():
     gain = np.ones(len(SOUND))
     for onset in HITS.onset:  # more attack, less sustain
         gain[onset : onset + 700], gain[onset + 700 : onset + 9000] = 1.6, 0.5
-    raw = alignment(SOUND, other, HITS)
+    raw, sure = microphones(SOUND, other, HITS)
+    assert sure
     assert raw.delay_ms == pytest.approx(1000 * 33 / RATE, abs=0.01)
     treated = alignment(other, other * gain[:, None], HITS)
     assert treated.same_as(UNMOVED)
@@ -71,6 +72,7 @@ def test_a_filter_that_turns_one_octave_alone_is_noticed():
 def test_silence_and_no_strokes_have_no_place():
     assert alignment(SOUND, np.zeros_like(SOUND), HITS) is None
     assert alignment(SOUND, SOUND, hit_map([], [], len(SOUND))) is None
+    assert microphones(SOUND, np.zeros_like(SOUND), HITS) == (None, False)
 
 
 @pytest.mark.parametrize(("angle", "same"), [(190, -170), (-180, 180), (540, 180), (20, 20)])
