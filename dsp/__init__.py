@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from dsp.printing import Print, TrackPrint, print_take
     from dsp.recipe import Recipe, dump_recipe, load_recipe, parse_recipe, ready_chain
     from dsp.rendering import PrintReport, render
+    from dsp.samples.cutting import CutReport, cut
     from dsp.samples.following import FollowReport, follow
+    from dsp.samples.sample_set import SampleSet, load_set
     from dsp.steps import STEPS
     from dsp.take import Take
 
@@ -40,7 +42,9 @@ _HOMES = {
     "dsp.printing": ("Print", "TrackPrint", "print_take"),
     "dsp.recipe": ("Recipe", "dump_recipe", "load_recipe", "parse_recipe", "ready_chain"),
     "dsp.rendering": ("PrintReport", "render"),
+    "dsp.samples.cutting": ("CutReport", "cut"),
     "dsp.samples.following": ("FollowReport", "follow"),
+    "dsp.samples.sample_set": ("SampleSet", "load_set"),
     "dsp.steps": ("STEPS",),
     "dsp.take": ("Take",),
 }
@@ -73,8 +77,12 @@ __all__ = [  # noqa: RUF022 (by home, as above)
     "ready_chain",
     "PrintReport",
     "render",
+    "CutReport",
+    "cut",
     "FollowReport",
     "follow",
+    "SampleSet",
+    "load_set",
     "STEPS",
     "Take",
 ]

@@ -28,6 +28,7 @@ COMMANDS = {
     "inspect": "Report tuning, hits, bleed and ring of a file, and propose a recipe.",
     "check": "Validate a recipe; touch no audio.",
     "render": "Run a recipe over the tracks of a take and write the results.",
+    "cut": "Cut a drum's own samples from single strokes.",
     "follow": "Write a MIDI part that follows the drummer.",
     "compare": "Print variants of a take, match their loudness, and measure them side by side.",
     "reference": "Write a page for every step, with its settings and a picture.",

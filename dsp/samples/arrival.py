@@ -108,7 +108,9 @@ def _fit(sound: Values, picked: int, noise: float, teachers: Positions, rate: in
     for at in range(picked - hidden, picked + EARLY + 1):
         part = _stretch(sound, at, at + count)
         gain = float(part @ beginning)
-        if at < picked and gain * np.abs(beginning[: picked - at]).max() > HIDES * noise:
+        # Samples between the two places: noise must be able to hide them, or to be them.
+        passed = gain * beginning[: picked - at] if at < picked else sound[max(picked, 0) : at]
+        if np.abs(passed).max(initial=0.0) > HIDES * noise:
             continue
         if (likeness := float(_unit(part) @ beginning)) > best:
             best, placed = likeness, at

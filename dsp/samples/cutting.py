@@ -102,6 +102,7 @@ def cut(
         stages,
         alternates,
         finding_track(source, find_with),
+        source.untreated(),
     )
     say(0.5, "cutting")
     planned = plan_set(source.microphones, survey, folder, lead)
@@ -116,7 +117,9 @@ def plan_set(microphones: Sequence[str], survey: Survey, folder: Path, lead: int
     """The set of the chosen strokes, at the level of the recording."""
     name = plain(folder.resolve().name) or "set"
     stage_dbfs = np.array([survey.level_dbfs[list(group)].mean() for group in survey.chosen])
-    tops = velocity_tops(stage_dbfs)
+    # The loudest stroke, not a typical one: nothing that was played is beyond the set's reach.
+    full_dbfs = float(survey.level_dbfs[survey.stage == len(survey.chosen)].max())
+    tops = velocity_tops(stage_dbfs, full_dbfs)
     lows = [1, *(top + 1 for top in tops[:-1])]
     samples = [
         Sample(
@@ -142,7 +145,7 @@ def plan_set(microphones: Sequence[str], survey: Survey, folder: Path, lead: int
         microphones=tuple(microphones),
         samples=tuple(samples),
         fundamental_hz=float(tuned) if np.isfinite(tuned) else None,
-        full_dbfs=round(float(stage_dbfs[-1]), 3),
+        full_dbfs=round(full_dbfs, 3),
     )
 
 

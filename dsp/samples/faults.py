@@ -26,7 +26,8 @@ Positions = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 LONGEST_S = 4.0
-BEFORE = (round(0.060 / FRAME_S), round(0.003 / FRAME_S))  # frames ahead of a stroke
+BEFORE = (-round(0.060 / FRAME_S), -round(0.003 / FRAME_S))  # frames from a stroke
+FIRST, FAINT_DB = round(0.010 / FRAME_S), 6.0
 BEFORE_DB = 3.0
 WINDOW, STEP = round(0.005 / FRAME_S), round(0.0025 / FRAME_S)
 NEAREST, QUANTILE = 9, 0.35
@@ -37,8 +38,10 @@ SECOND_DB, COMPANY_DB = 4.0, 6.0  # clearly above its like, early and late: tail
 SECOND_S = 0.120
 ROUNDS = 2
 
+FAINT = "it hardly stands out of the noise"
 NOT_FROM_SILENCE = "something sounds before it"
 NEXT_TOO_SOON = "the next stroke comes before its tail has ended"
+CUT_OFF = "the recording ends before its tail has"
 ENDLESS = "its tail does not sink into silence"
 DOUBLE = "double stroke"
 COMPANY = "something else sounds in its tail"
@@ -61,16 +64,20 @@ class Inspected:
 def inspect_strokes(
     envelopes: Mapping[str, Envelope], onset: Positions, level_dbfs: Values, frames: int, rate: int
 ) -> Inspected:
-    """Look at every stroke of a recording of `frames` samples; `onset` as on the close track."""
+    """Look at every stroke of a recording of `frames` samples.
+
+    `onset` and `level_dbfs` are those on the close track, whose envelope comes first.
+    """
     following: Positions = np.append(onset[1:], frames)
     limit: Positions = np.minimum(following, onset + round(LONGEST_S * rate))
     ends = np.stack([tail_ends(envelope, onset, limit) for envelope in envelopes.values()])
     ended = np.asarray((ends >= 0).all(axis=0))
     end = np.where(ended, ends.max(axis=0), -1)
     before: Values = np.max(
-        [_before_db(envelope, onset) for envelope in envelopes.values()], axis=0
+        [_above_db(envelope, onset, *BEFORE) for envelope in envelopes.values()], axis=0
     )
     apart = ended & (before <= BEFORE_DB)
+    close = next(iter(envelopes.values()))
     span = np.where(ended, end - onset, limit - onset)
     ways = [_ways(envelope, onset, span) for envelope in envelopes.values()]
     early = late = np.zeros(len(onset))
@@ -78,9 +85,11 @@ def inspect_strokes(
         alone = (early <= SECOND_DB) & (late <= COMPANY_DB)
         early, late = _company(ways, level_dbfs, ~(apart & alone))
     reasons: tuple[tuple[Flags, str], ...] = (
+        (_above_db(close, onset, 0, FIRST) < FAINT_DB, FAINT),
         (before > BEFORE_DB, NOT_FROM_SILENCE),
-        ((early > SECOND_DB) | (following - onset < SECOND_S * rate), DOUBLE),
+        ((early > SECOND_DB) | (np.append(np.diff(onset), frames) < SECOND_S * rate), DOUBLE),
         (late > COMPANY_DB, COMPANY),
+        (~ended & (limit == frames), CUT_OFF),
         (~ended & (limit == following), NEXT_TOO_SOON),
         (~ended, ENDLESS),
     )
@@ -88,10 +97,10 @@ def inspect_strokes(
     return Inspected(tuple(fault), end, np.maximum(early, late))
 
 
-def _before_db(envelope: Envelope, onset: Positions) -> Values:
-    """How far what lies just before each stroke is above silence: mean over the bands."""
+def _above_db(envelope: Envelope, onset: Positions, start: int, stop: int) -> Values:
+    """How far frames `start` to `stop` from each stroke are above silence: mean over the bands."""
     frame = onset // envelope.hop
-    heard = envelope.heard_db(frame - BEFORE[0], frame - BEFORE[1])
+    heard = envelope.heard_db(frame + start, frame + stop)
     return np.asarray((heard - 10 * np.log10(envelope.least)).mean(axis=1))
 
 

@@ -4,9 +4,8 @@
 Decisions:
 
 - Velocity is level by the square law, level(v) = full + 40·lg(v / 127), where `full_dbfs` is the
-  level of the loudest stage. It is the law of the hit map, so a stroke of the hit map plays at its
-  own level. (Square law: DLS level 1; R. Dannenberg, "The Interpretation of MIDI Velocity", ICMC
-  2006.)
+  level of the loudest stroke of the recording. It is the law of the hit map, and a stroke plays at
+  its own level. (DLS level 1; R. Dannenberg, "The Interpretation of MIDI Velocity", ICMC 2006.)
 - A sample that plays at a velocity is turned up or down from its own level to that of the
   velocity, so that level moves evenly within a stage and does not jump from stage to stage; the
   stage decides only how the stroke sounds.

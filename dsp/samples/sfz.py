@@ -3,8 +3,8 @@
 
 Decisions:
 
-- Only opcodes of the format's first version, within their published ranges, so that every reader
-  understands them.
+- Only headers and opcodes of the format's first version, within their published ranges
+  (sfzformat.com), so that every reader understands them.
 - Level is written as a curve of each region, `amp_velcurve_N`, one point for each of its
   velocities, and `volume` for the region's loudest: together they are exactly the gain by which the
   set plays a sample at a velocity (`SampleSet.gain_db`). Without them a reader would turn soft
@@ -37,18 +37,20 @@ def sfz_text(samples: SampleSet, microphones: Iterable[str]) -> str:
     lines = [
         f"// {samples.name}: {', '.join(names)}",
         f"// velocity v plays at {samples.full_dbfs:.2f} dBFS + 40 lg(v / 127)",
-        "",
-        "<global>",
-        f"lokey={NOTES[0]} hikey={NOTES[-1]} pitch_keytrack=0 loop_mode=one_shot",
-        "amp_veltrack=100",
     ]
     for output, microphone in enumerate(names):
-        lines += ["", f"// {microphone}"]
-        lines += [_region(samples, sample, microphone, output) for sample in samples.samples]
+        lines += [
+            "",
+            f"// {microphone}",
+            "<group>",
+            f"lokey={NOTES[0]} hikey={NOTES[-1]} pitch_keytrack=0",
+            f"loop_mode=one_shot amp_veltrack=100 output={output}",
+        ]
+        lines += [_region(samples, sample, microphone) for sample in samples.samples]
     return "\n".join(lines) + "\n"
 
 
-def _region(samples: SampleSet, sample: Sample, microphone: str, output: int) -> str:
+def _region(samples: SampleSet, sample: Sample, microphone: str) -> str:
     turn = len(samples.alternates(sample.velocity_low))
     if turn > LONGEST_TURN:
         raise UsageError(f"{turn} alternates in a stage; accepted: {LONGEST_TURN} in SFZ")
@@ -65,7 +67,7 @@ def _region(samples: SampleSet, sample: Sample, microphone: str, output: int) ->
             f"sample={sample.files[microphone]}",
             f"lovel={sample.velocity_low} hivel={sample.velocity_high}",
             f"seq_length={turn} seq_position={sample.alternate}",
-            f"output={output} volume={volume:.3f}",
+            f"volume={volume:.3f}",
             *(" ".join(curve[i : i + 5]) for i in range(0, len(curve), 5)),
         ]
     )

@@ -41,7 +41,7 @@ class SetSource:
             raise UsageError(f"close track: found {first}; accepted: one of {', '.join(files)}")
         self.files = dict(files)
         self.microphones = (first, *(name for name in files if name != first))
-        self.rate, frames = common_clock(files)
+        self.rate, frames, _ = common_clock(files)
         self._source = FileSource(files, self.rate, frames)
         self._treated: dict[str, Samples] = {}
         self._formats: dict[str, SampleFormat] = {}
@@ -57,6 +57,10 @@ class SetSource:
             return self._treated[microphone]
         return self._read(microphone)
 
+    def untreated(self) -> Samples | None:
+        """The close microphone as it was recorded, where `read` returns a treated one."""
+        return self._read(self.close) if self.close in self._treated else None
+
     def treat(self, recipe: Recipe) -> None:
         """Treat the microphones that a recipe knows; `read` returns what came out from then on."""
         self._treated = self.treated(recipe)
@@ -67,14 +71,15 @@ class SetSource:
         A recipe with one track, of whatever name, is for the close microphone unless another has
         that name. Raises `UsageError` where the recipe wants a track that is not there.
         """
-        from dsp.matching import helpers
+        from dsp.matching import helpers, matched
         from dsp.printing import print_take
 
         heard = helpers(recipe)
         own = [name for name in self.files if name in recipe.tracks]
-        if len(recipe.tracks) == 1 and not own:
+        if len(recipe.tracks) == 1 and not recipe.groups and not own:
             own = [self.close]
         given = dict.fromkeys([*own, *(name for name in heard if name in self.files)])
+        recipe = matched(recipe, tuple(given))
         take = Take(self.rate, {name: self._read(name) for name in given})
         return {name: done.samples for name, done in print_take(take, recipe).tracks.items()}
 

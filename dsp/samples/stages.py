@@ -2,8 +2,7 @@
 """Strokes in groups of like strength, and the velocities at which each group plays.
 
 Groups are those with the least spread of level within them, found exactly (W. D. Fisher, "On
-grouping for maximum homogeneity", J. Am. Stat. Assoc. 53, 1958). How many the data fall into by
-themselves is told by the silhouette (P. J. Rousseeuw, J. Comput. Appl. Math. 20, 1987).
+grouping for maximum homogeneity", J. Am. Stat. Assoc. 53, 1958; from memory).
 """
 
 from __future__ import annotations
@@ -33,20 +32,27 @@ def group_stages(level_dbfs: Values, stages: int, least: int) -> Positions:
 
 
 def natural_stages(level_dbfs: Values, least: int) -> int:
-    """How many stages, 5 to 10, the levels fall into by themselves; at most n // least."""
+    """How many stages, 5 to 10, the levels (n,) fall into by themselves; at most n // least.
+
+    The number for which the narrowest gap between stages is widest against the widest gap inside
+    one. Where no number makes gaps between stages wider than inside, the usual seven, or what is
+    nearest to it.
+    """
     most = min(MOST, len(level_dbfs) // least)
     counts = range(min(FEWEST, most), most + 1)
-    scores = [_silhouette(level_dbfs, group_stages(level_dbfs, k, least)) for k in counts]
-    return counts[int(np.argmax(scores))]
+    clear = [_clearness(level_dbfs, group_stages(level_dbfs, k, least)) for k in counts]
+    if max(clear) <= 1.0:
+        return min(max(USUAL, counts[0]), most)
+    return counts[int(np.argmax(clear))]
 
 
-def velocity_tops(stage_dbfs: Values) -> list[int]:
+def velocity_tops(stage_dbfs: Values, full_dbfs: float) -> list[int]:
     """The highest velocity of each stage by its level; stages tile 1 … 127.
 
-    Velocity is level by the square law, the loudest stage's level being 127; a boundary lies
-    halfway, in dB, between two stages. Every stage gets one velocity at the very least.
+    Velocity is level by the square law, `full_dbfs` being 127; a boundary lies halfway, in dB,
+    between two stages. Every stage gets one velocity at the very least.
     """
-    halfway = (stage_dbfs[1:] + stage_dbfs[:-1]) / 2 - stage_dbfs[-1]
+    halfway = (stage_dbfs[1:] + stage_dbfs[:-1]) / 2 - full_dbfs
     tops = [int(top) for top in np.floor(LOUDEST * 10 ** (halfway / 40))]
     count = len(stage_dbfs)
     for i in range(count - 1):
@@ -81,18 +87,10 @@ def _best_starts(level: Values, stages: int, least: int) -> Positions:
     return np.array(starts[::-1], dtype=np.int64)
 
 
-def _silhouette(level: Values, stage: Positions) -> float:
-    """Mean over strokes of how much nearer they are to their own stage than to the next."""
-    if stage.max() < 2:
+def _clearness(level: Values, stage: Positions) -> float:
+    """Narrowest gap between stages over the widest inside one; 0 where there is one stage."""
+    order = np.argsort(level, kind="stable")
+    gaps, new = np.diff(level[order]), np.diff(stage[order]) > 0
+    if not new.any():
         return 0.0
-    apart = np.abs(level[:, None] - level)
-    member = stage[:, None] == np.arange(1, stage.max() + 1)
-    size = member.sum(axis=0)
-    mean = apart @ member / size
-    rows = np.arange(len(level))
-    own = stage - 1
-    within = mean[rows, own] * size[own] / np.maximum(size[own] - 1, 1)
-    mean[rows, own] = np.inf
-    next_best = mean.min(axis=1)
-    widest = np.maximum(np.maximum(within, next_best), 1e-12)
-    return float(((next_best - within) / widest).mean())
+    return float(gaps[new].min() / max(gaps[~new].max(initial=0.0), 1e-9))

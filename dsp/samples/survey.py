@@ -63,12 +63,14 @@ def survey_strokes(
     stages: Stages,
     alternates: int,
     finding: Samples | None = None,
+    untreated: Samples | None = None,
 ) -> Survey:
     """Find, inspect, group and choose.
 
     `read` returns the samples (frames, channels) of a microphone; the first is the close one.
-    Strokes are found on `finding`, the close track by default. Raises `UsageError` where there are
-    not enough clean strokes.
+    Strokes are found on `finding`, and arrivals placed on `untreated`, both the close track by
+    default: a treatment that opens ahead of strokes would begin with them. Raises `UsageError`
+    where there are not enough clean strokes.
     """
     close = read(microphones[0])
     frames = len(close)
@@ -82,8 +84,9 @@ def survey_strokes(
     found = inspect_strokes(envelopes, near, levels, frames, rate)
     clean = np.flatnonzero([not fault for fault in found.fault])
     wanted = _wanted(stages, levels[clean], alternates, len(near), found)
+    arriving = close if untreated is None else untreated
     onset = near.copy()
-    onset[clean] = place_arrivals(close.mean(axis=1), near[clean], levels[clean], rate)
+    onset[clean] = place_arrivals(arriving.mean(axis=1), near[clean], levels[clean], rate)
     levels = _levels(close, onset, rate)
     stage = np.zeros(len(near), dtype=np.int64)
     stage[clean] = group_stages(levels[clean], wanted, alternates)
