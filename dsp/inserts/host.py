@@ -144,7 +144,7 @@ def run(processor: Processor, sound: Samples, rate: int, latency: int, who: str)
     given = np.zeros((channels, total), np.float32)
     given[:, :frames] = sound.T
     try:
-        out = processor.process(given, float(rate), BLOCK, True)
+        out = _processed(processor, given, rate)
     except Exception as error:
         raise EffectError(f"{who}: {_said(error)}") from error
     if out.shape != given.shape:
@@ -156,6 +156,18 @@ def run(processor: Processor, sound: Samples, rate: int, latency: int, who: str)
         kept = out[:, latency : latency + frames]
     _refuse_not_finite(kept, who)
     return kept.T
+
+
+def _processed(processor: Processor, given: Single, rate: int) -> Single:
+    """One run. A plug-in that refuses one channel gets two alike; the mean is what it made."""
+    try:
+        return processor.process(given, float(rate), BLOCK, True)
+    except ValueError:
+        if len(given) > 1:
+            raise
+        pair = np.repeat(given, 2, axis=0)
+        out: Single = processor.process(pair, float(rate), BLOCK, True).mean(axis=0, keepdims=True)
+        return out
 
 
 def _refuse_not_finite(kept: Single, who: str) -> None:

@@ -80,7 +80,9 @@ def probe() -> Values:
 def measure_latency(processor: Processor, channels: int, rate: int, who: str) -> Measured:
     """Play the probe through an effect and say how late it answers."""
     played = np.repeat(np.tile(probe(), 2)[:, None], channels, axis=1)
-    answer = run(processor, played, rate, 0, who)[PERIOD:].astype(np.float64)
+    answer = run(processor, played, rate, 0, f"{who}, measuring its latency")[PERIOD:].astype(
+        np.float64
+    )
     spectra = np.fft.rfft(answer, axis=0) / np.fft.rfft(probe())[:, None]
     return latency_of(spectra[:, int(np.argmax(np.abs(spectra).sum(axis=0)))])
 

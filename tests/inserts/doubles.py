@@ -37,6 +37,8 @@ class Double:
     def process(self, input_array, sample_rate, buffer_size=8192, reset=True):
         self.calls.append((input_array.shape[1], sample_rate, buffer_size, reset))
         assert input_array.dtype == np.float32
+        if len(input_array) not in self.odd.get("channels", (1, 2)):
+            raise ValueError(f"does not support {len(input_array)}-channel output")
         out = np.float32(self.gain) * input_array
         if self.inner is not None:
             out = self.inner.process(out, sample_rate, buffer_size, reset)
@@ -45,7 +47,7 @@ class Double:
             out = out + np.float32(1e-4) * noise
         if "bad" in self.odd:
             out = out.copy()
-            out[:, self.odd["bad"]] = np.nan
+            out[:, self.odd["bad"] : self.odd["bad"] + 1] = np.nan
         if self.odd.get("short"):
             out = out[:, : -self.odd["short"]]
         return np.concatenate([np.zeros((len(out), self.late), np.float32), out], axis=1)[
@@ -60,10 +62,13 @@ def load(path: str) -> Any:
         "half.vst3": lambda: Double(gain=0.5),
         "noisy.vst3": lambda: Double(seed=None),
         "bad.vst3": lambda: Double(bad=5000),
+        "late bad.vst3": lambda: Double(bad=100_000),
+        "stereo.vst3": lambda: Double(gain=0.5, channels=(2,)),
+        "surround.vst3": lambda: Double(channels=(6,)),
         "short.vst3": lambda: Double(short=7),
         "peak.vst3": lambda: Double(pedalboard.PeakFilter(540.0, -6.0, 1.0)),
     }
-    if path.startswith("late"):
+    if path.startswith("late") and path not in made:
         late = int(path.removeprefix("late").split(".")[0])
         return Double(pedalboard.PeakFilter(540.0, -6.0, 1.0), late)
     return made[path]()

@@ -124,13 +124,27 @@ def test_a_block_is_always_as_long_and_state_is_cleared(scene, monkeypatch):
 @pytest.mark.parametrize(
     ("plugin", "said"),
     [
-        ("bad.vst3", r"track top, insert bad\.vst3: gave nan at sample 5000 of channel 1"),
-        ("short.vst3", r"track top, insert short\.vst3: gave .* accepted: as many"),
+        ("bad.vst3", r"insert bad\.vst3, measuring its latency: gave nan at sample 5000 of"),
+        ("short.vst3", r"track top, insert short\.vst3.*: gave .* accepted: as many"),
+        ("surround.vst3", r"insert surround\.vst3.*: does not support 2-channel output"),
     ],
 )
 def test_what_is_no_audio_is_refused(scene, plugin, said):
     with pytest.raises(EffectError, match=said):
         Insert(plugin=plugin, latency=0).decide(scene)
+
+
+@pytest.mark.usefixtures("plugins")
+def test_what_turns_bad_later_is_refused_with_its_place():
+    audio, hits = take_of([0.1, 2.5], [-8, -9], seconds=3, bleed_dbfs=-60)
+    with pytest.raises(EffectError, match=r"top, insert late bad\.vst3: gave nan at sample 100000"):
+        Insert(plugin="late bad.vst3").decide(scene_of(audio, hits))
+
+
+@pytest.mark.usefixtures("plugins")
+def test_a_plugin_for_two_channels_treats_one(scene):
+    out, _ = treated(Insert(plugin="stereo.vst3"), scene)
+    np.testing.assert_allclose(out, 0.5 * scene.audio, atol=1e-7)
 
 
 @pytest.mark.usefixtures("plugins")
@@ -182,6 +196,30 @@ def test_an_allowed_plugin_runs(scene, plugins):
     recipe = parse_recipe(RECIPE.format(plugin="half.vst3"))
     done = print_take(take, recipe, allow_plugins=True).tracks["top"]
     np.testing.assert_allclose(done.samples, 0.5 * scene.audio, atol=1e-7)
+
+
+BLENDED = """\
+drumprint: 1
+tracks:
+  top:
+    steps:
+      - blend: {level: 0 dB, dry: off, steps: [insert: {plugin: half.vst3}]}
+groups:
+  all: {of: [top], steps: [insert: {plugin: half.vst3}]}
+"""
+
+
+def test_a_plugin_within_a_blend_or_a_group_needs_leave_too(scene, plugins):
+    take = Take(RATE, {"top": scene.audio})
+    recipe = parse_recipe(BLENDED)
+    done = print_take(take, recipe, allow_plugins=True)
+    np.testing.assert_allclose(done.tracks["top"].samples, 0.5 * scene.audio, atol=1e-7)
+    np.testing.assert_allclose(done.groups["all"].samples, 0.25 * scene.audio, atol=1e-7)
+    for part in ("top", "all"):
+        only = BLENDED.replace("half.vst3", "x", 1) if part == "all" else BLENDED
+        only = only.replace("insert: {plugin: x}", "level: {}")
+        with pytest.raises(UsageError, match="--allow-plugins"):
+            print_take(take, parse_recipe(only))
 
 
 @pytest.mark.parametrize("content", [b"", b"no plug-in at all" * 100, b"\x7fELF" + bytes(4000)])
