@@ -192,6 +192,8 @@ class Session:
         """
         if jobs < 1:
             raise UsageError(f"jobs: found {jobs}; accepted: 1 or more")
+        if any(step.main_thread for step in every_step(self.recipe)):
+            jobs = 1
         tracks = sorted(self.recipe.tracks, key=lambda track: track not in self._keys)
         done: dict[str, Done] = {}
         for turn in (tracks, *waves(self.recipe)):

@@ -121,6 +121,11 @@ class Step(Settings, ABC):
     def decide(self, scene: Scene) -> Decision:
         """Look at the scene and return a gain curve."""
 
+    @property
+    def main_thread(self) -> bool:
+        """Whether it must run in the main thread; then one track is worked on at a time."""
+        return False
+
     def before(self, allow_plugins: bool) -> None:
         """Refuse what can be refused before any work, in the main thread."""
 

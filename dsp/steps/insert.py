@@ -81,6 +81,11 @@ class Insert(Step):
         """The effect's name, for messages."""
         return str(self.effect) if self.plugin is None else Path(self.plugin).name
 
+    @property
+    def main_thread(self) -> bool:
+        """Plug-in files may be opened, and opened again for a reset, in the main thread only."""
+        return self.plugin is not None
+
     def before(self, allow_plugins: bool) -> None:
         """Refuse a plug-in file that is not allowed or not there, before any work."""
         if self.plugin is None:

@@ -2,6 +2,7 @@
 """`insert`: nothing shifts, permission, repeatability, what the lane shows, faults."""
 
 import hashlib
+import threading
 from dataclasses import replace
 
 import numpy as np
@@ -196,6 +197,21 @@ def test_an_allowed_plugin_runs(scene, plugins):
     recipe = parse_recipe(RECIPE.format(plugin="half.vst3"))
     done = print_take(take, recipe, allow_plugins=True).tracks["top"]
     np.testing.assert_allclose(done.samples, 0.5 * scene.audio, atol=1e-7)
+
+
+def test_plugins_run_in_the_main_thread_whatever_the_workers(scene, plugins, monkeypatch):
+    threads = []
+
+    def load(path):
+        threads.append(threading.current_thread())
+        return doubles.load(path)
+
+    monkeypatch.setattr(host, "load_plugin", load)
+    text = RECIPE.format(plugin="half.vst3")
+    text += "  bottom:\n    steps:\n      - insert: {plugin: half.vst3}\n"
+    take = Take(RATE, {"top": scene.audio, "bottom": scene.audio})
+    print_take(take, parse_recipe(text), jobs=3, allow_plugins=True)
+    assert set(threads) == {threading.main_thread()}
 
 
 BLENDED = """\
