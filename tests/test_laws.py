@@ -100,6 +100,13 @@ def test_nothing_moves_in_time(name, given):
 
 
 @pytest.mark.parametrize(("name", "given"), TYPICAL)
+def test_only_level_moves_a_microphone_against_another(name, given):
+    if name != "level":
+        decision = made(name, given).decide(scene())
+        assert (decision.polarity, decision.delay) == (1, 0)
+
+
+@pytest.mark.parametrize(("name", "given"), TYPICAL)
 def test_silence_stays_silence(name, given):
     with_map = silent(scene())
     out, _ = treated(made(name, given), with_map)
