@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from dsp.rendering import PrintReport, render
     from dsp.samples.cutting import CutReport, cut
     from dsp.samples.following import FollowReport, follow
+    from dsp.samples.layer_files import LayerReport, layer
     from dsp.samples.sample_set import SampleSet, load_set
     from dsp.steps import STEPS
     from dsp.take import Take
@@ -45,6 +46,7 @@ _HOMES = {
     "dsp.samples.cutting": ("CutReport", "cut"),
     "dsp.samples.following": ("FollowReport", "follow"),
     "dsp.samples.sample_set": ("SampleSet", "load_set"),
+    "dsp.samples.layer_files": ("LayerReport", "layer"),
     "dsp.steps": ("STEPS",),
     "dsp.take": ("Take",),
 }
@@ -83,6 +85,8 @@ __all__ = [  # noqa: RUF022 (by home, as above)
     "follow",
     "SampleSet",
     "load_set",
+    "LayerReport",
+    "layer",
     "STEPS",
     "Take",
 ]

@@ -30,6 +30,7 @@ COMMANDS = {
     "render": "Run a recipe over the tracks of a take and write the results.",
     "cut": "Cut a drum's own samples from single strokes.",
     "follow": "Write a MIDI part that follows the drummer.",
+    "layer": "Lay a drum's samples under its real strokes.",
     "compare": "Print variants of a take, match their loudness, and measure them side by side.",
     "reference": "Write a page for every step, with its settings and a picture.",
     "schema": "Print the JSON Schema of recipes.",

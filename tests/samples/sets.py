@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import itertools
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.signal import oaconvolve
 from dsp.audio import SampleFormat, write_track
 from dsp.samples.level import stroke_level_dbfs
 from dsp.samples.sample_set import MANIFEST, Sample, SampleSet, manifest_bytes
-from tests.open_takes import room, sources, strokes
+from tests.open_takes import room, sources, strokes, takes
 from tests.open_takes.plans import ALL
 from tests.open_takes.takes import OpenTake
 
@@ -63,6 +64,24 @@ def make_set(folder: Path, take: OpenTake, *, polarity: int = 1, seed: int = 9) 
     made = SampleSet(folder, take.name, RATE, LEAD, tuple(MICROPHONES), tuple(samples), None, full)
     (folder / MANIFEST).write_bytes(manifest_bytes(made))
     return made
+
+
+def strokes_alone(take: OpenTake) -> list[np.ndarray]:
+    """Each snare stroke of the take as its close microphone hears it alone, from its arrival on."""
+    plan = ALL[take.name]
+    rng = np.random.default_rng([take.seed, zlib.crc32(take.name.encode())])
+    notes = sorted(takes._humanly(plan.groove(rng), rng), key=lambda note: note.at_s)
+    played = [one for one in takes._perform(notes, plan.snare, rng) if one.place == "snare"]
+    path = room.paths(room.Room(plan.walls))["snare"]["top"]
+    heard = [oaconvolve(one.sound, path.response) for one in played]
+    total = np.zeros(max(one.at + len(sound) for one, sound in zip(played, heard, strict=True)))
+    for one, sound in zip(played, heard, strict=True):
+        total[one.at : one.at + len(sound)] += sound
+    recorded = take.snare["top"]
+    total = total[: len(recorded)]
+    gain = float(total @ recorded[: len(total)] / (total @ total))
+    assert np.abs(gain * total - recorded[: len(total)]).max() < 1e-12  # it is the same take
+    return [gain * sound[path.delay :] for sound in heard]
 
 
 def _velocities(stage: int) -> tuple[int, int]:
