@@ -35,7 +35,8 @@ class Difference:
     """What the difference of two prints is like; its samples are in its file.
 
     `rms` and `peak` hold amplitudes of 10 ms each, over all channels; `whole` is the RMS amplitude
-    of all, `first` that of the first print. `inexact` counts samples that it does not give back.
+    of all, `first` that of the first print. `inexact` counts samples that it does not give back,
+    `astray` is the most that one of them is off.
     """
 
     rate: int
@@ -44,6 +45,7 @@ class Difference:
     whole: float
     first: float
     inexact: int
+    astray: float
 
     @property
     def rms_dbfs(self) -> float | None:
@@ -91,16 +93,17 @@ def difference_format(first: SampleFormat, second: SampleFormat) -> SampleFormat
 
 def subtract(first: Samples, second: Samples, rate: int) -> Difference:
     """Turn `second` (frames, channels), in place, into what gives it when added to `first`."""
-    inexact, energy = 0, 0.0
+    inexact, astray, energy = 0, 0.0, 0.0
     for start in range(0, len(first), CHUNK):
         part, before = second[start : start + CHUNK], first[start : start + CHUNK]
         moved = part - before
-        inexact += int(np.count_nonzero(before + moved != part))
+        if len(off := (before + moved - part)[before + moved != part]):
+            inexact, astray = inexact + len(off), max(astray, float(np.abs(off).max()))
         energy += float(np.einsum("ij,ij->", before, before))
         part[:] = moved
     rms, peak = _levels(second, round(STEP_S * rate))
     whole = math.sqrt(float(np.einsum("ij,ij->", second, second)) / second.size)
-    return Difference(rate, rms, peak, whole, math.sqrt(energy / first.size), inexact)
+    return Difference(rate, rms, peak, whole, math.sqrt(energy / first.size), inexact, astray)
 
 
 def _levels(samples: Samples, step: int) -> tuple[Values, Values]:

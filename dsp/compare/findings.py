@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from dsp.compare.contents import MeasureRow
+from dsp.compare.difference import decibels
 from dsp.compare.excerpt import Excerpt
 from dsp.compare.match import Match
 from dsp.compare.measuring import Measured
@@ -127,15 +128,14 @@ def variant_notes(found: Findings, number: int) -> tuple[str, ...]:
         if number > 0 and not prints.treated(number, track):
             notes.append(f"{track}: as recorded")
         notes += _moved_note(found, track, number) if number > 0 else []
-        inexact = sum(
-            each.found.inexact
+        notes += [
+            f"{track}: {each.found.inexact} samples are given back by raw plus difference only "
+            f"to within {decibels(each.found.astray):.0f} dBFS".replace("-", "−")
             for each in work.differences
-            if (each.first, each.second) == (0, number)
-        )
-        if inexact:
-            notes.append(f"{track}: {inexact} samples are not given back by raw plus difference")
+            if (each.first, each.second) == (0, number) and each.found.inexact
+        ]
     for sound, readings in found.match.readings.items():
-        if readings[number].level is None:
+        if readings[number].silent:
             notes.append(f"{sound}: silent in this stretch, not matched")
     return tuple(notes)
 

@@ -15,7 +15,7 @@ Decisions:
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from dsp.compare.loudness import (
@@ -34,10 +34,10 @@ Method = Literal["loudness", "strokes", "stretch"]
 CEILING_DBTP = -1.0
 LEAST_S = 2.0  # what gating must leave of the sound
 LEAST_BLOCKS = 1 + round((LEAST_S - BLOCK_S) / STEP_S)
+SILENT_DB = 120.0  # what lies so far below the raw sound is no sound of its own
 CLOSE_DB = 0.01
 MOST_ROUNDS = 6
 
-UNITS: dict[Method, str] = {"loudness": "LUFS", "strokes": "dB", "stretch": "dB"}
 SAID: dict[Method, str] = {
     "loudness": "gated loudness (ITU-R BS.1770)",
     "strokes": "level over the strokes, because gating leaves less than two seconds of it",
@@ -48,15 +48,16 @@ SAID: dict[Method, str] = {
 
 @dataclass(frozen=True)
 class Reading:
-    """One sound of one variant as printed: level by its sound's method, loudness, true peak.
+    """One sound of one variant as printed: loudness and true peak, None where there is none.
 
-    None where the sound is silent. `gain_db` is what matching gives it, lowering included.
+    `gain_db` is what matching gives it, lowering included; `silent` where there was nothing to
+    match it by.
     """
 
-    level: float | None
     lufs: float | None
     true_peak_dbtp: float | None
     gain_db: float
+    silent: bool
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ class Match:
             if method in self.methods.values()
         ]
         lowered = (
-            f"Everything was lowered by {-self.lowered_db:.1f} dB, to keep true peaks under "
+            f"Everything was lowered by {-self.lowered_db:.2f} dB, to keep true peaks under "
             f"{CEILING_DBTP:g} dBTP."
             if self.lowered_db
             else "Nothing had to be lowered."
@@ -96,22 +97,18 @@ def match(
     `sounds` maps a sound to its stretch in each variant, raw first, float64 (frames, channels);
     `hits` to the strokes it is measured at; `start` is the stretch's first sample in the take.
     """
-    methods, readings = {}, {}
+    methods: dict[str, Method] = {}
+    readings: dict[str, list[Reading]] = {}
     for sound, variants in sounds.items():
-        rate = hits[sound].rate
-        read = [loudness(samples, rate) for samples in variants]
-        levels: list[float | None] = [each.lufs for each in read]
-        method: Method = "loudness"
-        if min(each.blocks for each in read) < LEAST_BLOCKS:
-            method = "strokes"
-            levels = [stroke_level_db(samples, hits[sound], start) for samples in variants]
-            if all(level is None for level in levels):
-                method, levels = "stretch", [level_db(samples) for samples in variants]
-        target = next((level for level in levels if level is not None), 0.0)
-        methods[sound] = method
+        methods[sound], gains = _gains(variants, hits[sound], start)
         readings[sound] = [
-            Reading(level, each.lufs, true_peak_dbtp(samples), gain_db=_less(target, level))
-            for level, each, samples in zip(levels, read, variants, strict=True)
+            Reading(
+                lufs=loudness(samples, hits[sound].rate).lufs,
+                true_peak_dbtp=true_peak_dbtp(samples),
+                gain_db=0.0 if gain is None else gain,
+                silent=gain is None,
+            )
+            for samples, gain in zip(variants, gains, strict=True)
         ]
     lowered = min(0.0, CEILING_DBTP - _highest(readings))
     settled = {
@@ -121,8 +118,42 @@ def match(
     return Match(methods, settled, lowered)
 
 
-def _less(target: float, level: float | None) -> float:
-    return 0.0 if level is None else target - level
+def _gains(
+    variants: tuple[Samples, ...], hits: HitMap, start: int
+) -> tuple[Method, list[float | None]]:
+    """What the variants of a sound are matched by, and the gain of each, None where it is silent.
+
+    Gating has an absolute threshold: variants are brought to one RMS level before they meet it, so
+    that one that is only softer does not lose more of itself than the others.
+    """
+    rms = [level_db(samples) for samples in variants]
+    first = next((level for level in rms if level is not None), 0.0)
+    rms = [None if level is None or level < first - SILENT_DB else level for level in rms]
+    near = [_less(first, level) for level in rms]
+    read = [
+        loudness(samples * 10 ** (gain / 20), hits.rate)
+        for samples, gain in zip(variants, near, strict=True)
+        if gain is not None
+    ]
+    method: Method = "loudness"
+    levels: list[float | None]
+    if read and min(each.blocks for each in read) >= LEAST_BLOCKS:
+        found = iter(read)
+        levels = [None if gain is None else _less(next(found).lufs, gain) for gain in near]
+    else:
+        method = "strokes"
+        levels = [
+            None if level is None else stroke_level_db(samples, hits, start)
+            for level, samples in zip(rms, variants, strict=True)
+        ]
+        if all(level is None for level in levels):
+            method, levels = "stretch", rms
+    target = next((level for level in levels if level is not None), 0.0)
+    return method, [_less(target, level) for level in levels]
+
+
+def _less(one: float | None, other: float | None) -> float | None:
+    return None if one is None or other is None else one - other
 
 
 def _highest(readings: Mapping[str, list[Reading]]) -> float:
@@ -153,10 +184,7 @@ def _settled(
         _equalise(
             lambda index, gain: loudness(variants[index] * 10 ** (gain / 20), rate).lufs, gains
         )
-    return tuple(
-        Reading(each.level, each.lufs, each.true_peak_dbtp, gain)
-        for each, gain in zip(readings, gains, strict=True)
-    )
+    return tuple(replace(each, gain_db=gain) for each, gain in zip(readings, gains, strict=True))
 
 
 def _equalise(measured: Callable[[int, float], float | None], gains: list[float]) -> None:

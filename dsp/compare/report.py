@@ -103,7 +103,6 @@ def _variant(found: Findings, shown: PageVariant, number: int) -> dict[str, Any]
         "match": {
             sound: {
                 "gain_db": read[number].gain_db,
-                "level": read[number].level,
                 "lufs": read[number].lufs,
                 "true_peak_dbtp": read[number].true_peak_dbtp,
             }

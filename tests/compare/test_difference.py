@@ -35,7 +35,9 @@ def test_what_a_float_cannot_give_back_is_counted():
     first = np.full((1000, 1), 0.7)
     second = np.zeros((1000, 1))
     second[:10] = 1e-20  # lies below the last bit of 0.7
-    assert subtract(first, second, RATE).inexact == 10
+    found = subtract(first, second, RATE)
+    assert found.inexact == 10
+    assert 0 < found.astray <= 1e-20
 
 
 def test_float_prints_are_given_back_where_a_gain_is_no_wonder():

@@ -78,7 +78,7 @@ def test_true_peaks_stay_under_the_ceiling_by_lowering_all_alike():
     assert max(highest) == pytest.approx(CEILING_DBTP, abs=0.01)
     for sound in sounds:
         assert found.readings[sound][0].gain_db == pytest.approx(found.lowered_db, abs=0.05)
-    assert f"{-found.lowered_db:.1f} dB" in found.text
+    assert f"{-found.lowered_db:.2f} dB" in found.text
 
 
 def test_a_sound_so_soft_that_the_absolute_gate_cuts_it_is_still_matched():
@@ -90,8 +90,17 @@ def test_a_sound_so_soft_that_the_absolute_gate_cuts_it_is_still_matched():
     assert again[0] == pytest.approx(again[1], abs=0.1)
 
 
-def test_silence_gets_no_gain_of_its_own():
-    sounds = {"top": (noise(0.1), np.zeros((10 * RATE, 1)))}
+def test_a_variant_that_is_only_far_softer_is_matched_by_loudness():
+    raw = variants(BUSY)[0]
+    found = match({"top": (raw, 1e-4 * raw)}, {"top": BUSY}, 0)
+    assert found.methods == {"top": "loudness"}
+    gains = [each.gain_db for each in found.readings["top"]]
+    assert gains[1] - gains[0] == pytest.approx(80.0, abs=0.01)
+
+
+@pytest.mark.parametrize("residue", [0.0, 1e-9])
+def test_silence_gets_no_gain_of_its_own(residue):
+    sounds = {"top": (noise(0.1), residue * np.ones((10 * RATE, 1)))}
     found = match(sounds, {"top": hit_map([], [], 10 * RATE)}, 0)
     assert found.readings["top"][1].gain_db == found.lowered_db
-    assert found.readings["top"][1].level is None
+    assert found.readings["top"][1].silent
