@@ -145,7 +145,7 @@ def test_every_control_has_a_name_and_every_plot_words(window: Browser, page_fil
     assert window.run(nameless) == []
     assert window.run("return document.querySelectorAll('main, header, footer').length") == 3
     plots = window.run(
-        "return [...document.querySelectorAll('[role=img]')].map((n) => n.ariaLabel)"
+        "return [...document.querySelectorAll('.plot[role=img]')].map((n) => n.ariaLabel)"
     )
     assert "strokes, top. 2 full, up, filled; 2 ghost, down, open" in plots
     # 1 ruler, 2 rows of strokes, 3 waveforms, 1 level, 2 variants × 2 tracks × 5 bands and lanes

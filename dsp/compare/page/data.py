@@ -11,6 +11,7 @@ import numpy as np
 from dsp.compare.contents import MeasureRow, PageContents, PageVariant
 from dsp.compare.page.curves import lane_data
 from dsp.compare.page.sound import Key, encode_sounds
+from dsp.compare.table import shown
 from dsp.errors import UsageError
 from dsp.hits.hitmap import HitMap
 from dsp.take import Samples
@@ -100,12 +101,12 @@ def _variant(contents: PageContents, number: int, variant: PageVariant, ids: Ids
 
 
 def _hits(hits: HitMap, contents: PageContents) -> Data:
-    shown = (hits.onset >= contents.start) & (hits.onset < contents.start + contents.frames)
+    inside = (hits.onset >= contents.start) & (hits.onset < contents.start + contents.frames)
     return {
-        "onset": (hits.onset[shown] - contents.start).tolist(),
-        "end": np.minimum(hits.end[shown] - contents.start, contents.frames).tolist(),
-        "strength_db": [number(value) for value in hits.strength_db[shown]],
-        "ghost": hits.ghost[shown].tolist(),
+        "onset": (hits.onset[inside] - contents.start).tolist(),
+        "end": np.minimum(hits.end[inside] - contents.start, contents.frames).tolist(),
+        "strength_db": [number(value) for value in hits.strength_db[inside]],
+        "ghost": hits.ghost[inside].tolist(),
     }
 
 
@@ -115,7 +116,7 @@ def _measure(row: MeasureRow) -> Data:
         "name": row.name,
         "unit": row.unit,
         "meaning": row.meaning,
-        "values": [None if value is None else number(value) for value in row.values],
+        "values": [None if value is None else shown(value, row.unit) for value in row.values],
     }
 
 

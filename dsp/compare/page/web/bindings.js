@@ -42,7 +42,10 @@ export function bindings(data, { controls, listening, view, blind, ranked, nextT
     { keys: ["l"], words: "loop on or off", act: () => controls.toggleLoop() },
     { keys: ["s"], words: "the selection starts here", act: () => edge(0) },
     { keys: ["e"], words: "the selection ends here", act: () => edge(1) },
-    { keys: ["c"], words: "clear the selection", act: () => listening.select(null) },
+    { keys: ["c"], words: "clear the selection", act: () => {
+      listening.select(null);
+      say("Selection cleared");
+    } },
     { keys: ["←"], words: "one second back", act: step(-1) },
     { keys: ["→"], words: "one second on", act: step(1) },
     { keys: [","], words: "previous stroke", act: () => toStroke(false) },

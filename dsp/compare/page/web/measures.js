@@ -3,28 +3,29 @@
 
 import { byId, el, signed } from "./dom.js";
 
-const text = (value) => {
-  if (value === null) return "unknown";
-  const places = Math.abs(value) >= 100 ? 0 : Math.abs(value) >= 10 ? 1 : 2;
-  return signed(value, places);
-};
+// Values come as they are written in the other reports; null is one that is not known.
+const cell = (value) => (value === null
+  ? el("td", { class: "number" }, el("span", { role: "img", "aria-label": "unknown" }, "–"))
+  : el("td", { class: "number" }, value));
 
 export function showMeasures(data) {
   const tracks = [...new Set(data.measures.map((row) => row.track))];
-  if (tracks.length === 0) byId("measures").hidden = true;
-  for (const track of tracks) {
+  byId("measures").classList.toggle("empty", tracks.length === 0);
+  tracks.forEach((track, i) => {
     const head = el("tr", {}, el("th", { scope: "col" }, "measure"),
       ...data.variants.map(({ name }) => el("th", { scope: "col", class: "number" }, name)));
     const rows = data.measures.filter((row) => row.track === track).map((row) =>
       el("tr", {},
         el("th", { scope: "row" }, row.name, row.unit ? el("span", { class: "unit" }, ` ${row.unit}`)
           : null, el("small", {}, row.meaning)),
-        ...row.values.map((value) => el("td", { class: "number" }, text(value)))));
+        ...row.values.map(cell)));
     const table = el("table", {}, el("caption", {}, track), el("thead", {}, head),
       el("tbody", {}, ...rows));
-    byId("measures").append(el("div", { class: "wide", tabindex: "0", role: "region",
-      "aria-label": `measures of ${track}` }, table));
-  }
+    byId("measures").append(el("details", { open: i === 0, class: "group" },
+      el("summary", {}, el("h3", {}, track), el("small", {}, `${rows.length} measures`)),
+      el("div", { class: "wide", tabindex: "0", role: "region",
+        "aria-label": `measures of ${track}` }, table)));
+  });
 }
 
 export function showNotes(data) {

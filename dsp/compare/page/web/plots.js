@@ -82,28 +82,27 @@ function dbTicks(low, high, most) {
   return ticks;
 }
 
-// One band of a gain curve as a line over 0 dB; `values` are dB at frames `at`.
-export function gainRow(at, values) {
+// Bands of a gain curve as lines over 0 dB; each of `bands` is dB at the frames `at`.
+export function gainRow(at, ...bands) {
   let low = 0;
   let high = 0;
-  for (const db of values) {
+  for (const db of bands.flatMap((values) => [...values])) {
     low = Math.min(low, db);
     high = Math.max(high, db);
   }
   const reach = Math.max(6, high - low);
   const room = [low < 0 || high === 0 ? low - reach * 0.08 : -0.5, high + reach * 0.08];
   if (room[1] - room[0] < 6) room[low < 0 ? 0 : 1] += low < 0 ? -3 : 3;
-  const still = values.every((db) => db === values[0]);
-  const height = still ? 34 : Math.round(Math.max(52, Math.min(104, 4.5 * (room[1] - room[0]))));
-  const ticks = still ? [values[0]] : dbTicks(...room, height / 18);
+  const height = Math.round(Math.max(52, Math.min(104, 4.5 * (room[1] - room[0]))));
+  const ticks = dbTicks(...room, height / 18);
   return {
     height,
     make: (node, width, look, view, time) => plot(node, width, height, {
-      y: room, look, time, view, data: [Array.from(at, time), values],
+      y: room, look, time, view, data: [Array.from(at, time), ...bands],
       axis: { splits: () => ticks, values: () => ticks.map((db) => signed(db, 0)) },
-      series: [{ width: 1.5, points: { show: false }, fillTo: () => 0,
+      series: bands.map(() => ({ width: 1.5, points: { show: false }, fillTo: () => 0,
         stroke: (u) => split(u, look.cut, look.lift),
-        fill: (u) => split(u, tint(look.cut, 0.25), tint(look.lift, 0.3)) }] }),
+        fill: (u) => split(u, tint(look.cut, 0.25), tint(look.lift, 0.3)) })) }),
   };
 }
 

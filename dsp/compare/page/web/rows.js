@@ -88,8 +88,15 @@ function addLanes(timeline, data, variant, i) {
         lane.summary, row);
       continue;
     }
-    lane.bands.forEach((band, b) => {
-      const values = Float64Array.from(at, (_, k) => db[k * lane.bands.length + b]);
+    const bands = lane.bands.map((_, b) =>
+      Float64Array.from(at, (__, k) => db[k * lane.bands.length + b]));
+    if (bands.every((values) => values.every((value) => value === values[0]))) {
+      timeline.add(body, `${track}: ${lane.name}`, `stands still; ${lane.summary}`,
+        gainRow(at, ...bands));
+      continue;
+    }
+    bands.forEach((values, b) => {
+      const band = lane.bands[b];
       const shape = lane.shapes
         ? `${band}, ${lane.shapes[b].shape} at ${Math.round(lane.shapes[b].at_hz)} Hz: ` : "";
       timeline.add(body, `${track}: ${lane.name}`,
