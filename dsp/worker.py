@@ -127,14 +127,7 @@ class Worker:
         group = self.session.recipe.groups.get(name)
         if group is None:
             return "waveform as it was recorded"
-        members = (f"{of} at {level:+g} dB" if level else of for of, level in group.of.items())
-        return f"sum of {', '.join(members)}, as printed".replace("-", "−")
-
-
-def lanes_of(treated: TrackPrint) -> tuple[Lane, ...]:
-    """One lane a step, those inside it after it."""
-    return tuple(
-        Lane(name, summarise(decision.step), decision.curve, number)
-        for label, decision in numbered(treated.decisions)
-        for number, name in [label.split(" ", 1)]
-    )
+        levels = {
+            of: f" {level:+g} dB".replace("-", "−") for of, level in group.of.items() if level
+        }
+        return f"sum of {' + '.join(of + levels.get(of, '') for of in group.of)}"

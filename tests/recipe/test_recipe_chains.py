@@ -8,7 +8,16 @@ import pytest
 from dsp.errors import UsageError
 from dsp.recipe import dump_recipe, load_recipe, parse_recipe, ready_chain, ready_chains
 
-EXPECTED = ["preclean", "snare_bottom", "snare_pair", "snare_top"]
+EXPECTED = [
+    "overheads",
+    "preclean",
+    "room",
+    "snare_bottom",
+    "snare_full",
+    "snare_group",
+    "snare_pair",
+    "snare_top",
+]
 
 
 def test_they_are_all_there() -> None:
