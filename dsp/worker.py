@@ -131,3 +131,12 @@ class Worker:
             of: f" {level:+g} dB".replace("-", "−") for of, level in group.of.items() if level
         }
         return f"sum of {' + '.join(of + levels.get(of, '') for of in group.of)}"
+
+
+def lanes_of(treated: TrackPrint) -> tuple[Lane, ...]:
+    """One lane a step, those inside it after it."""
+    return tuple(
+        Lane(name, summarise(decision.step), decision.curve, number)
+        for label, decision in numbered(treated.decisions)
+        for number, name in [label.split(" ", 1)]
+    )
