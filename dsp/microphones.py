@@ -23,7 +23,8 @@ head that moves away from the one moves toward the other (common practice, no so
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +86,21 @@ class Pair:
         """Whether enough strokes say the same, and nothing else: else nothing should be moved."""
         clear = self.agreement >= SURE and self.rival <= STRONGEST_RIVAL
         return self.strokes >= LEAST_STROKES and clear
+
+    def as_data(self, rate: int) -> dict[str, Any]:
+        """The same as JSON can hold it."""
+        return {
+            "sure": self.sure,
+            "polarity": "opposite" if self.inverted else "same",
+            "delay_samples": self.delay,
+            "delay_ms": 1000 * self.delay / rate,
+            "spread_samples": self.spread,
+            "agreement": self.agreement,
+            "rival": self.rival,
+            "strokes": self.strokes,
+            "band_hz": list(LOW_MIDS_HZ),
+            "sum_db": asdict(self.sums),
+        }
 
 
 NOTHING = Pair(False, 0, 0.0, 0.0, 0.0, 0, LowMids(0.0, 0.0, 0.0, 0.0))

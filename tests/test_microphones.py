@@ -144,11 +144,16 @@ def test_level_moves_a_microphone_where_it_is_asked_to():
     a, b, _ = pair_of(33, -1.0)
     done = printed("{polarity: auto, delay: auto, against: top}", a, b)
     step = done.recipe.tracks["bottom"].steps[0]
-    assert (step.polarity, step.delay, step.against) == ("invert", -33.0, None)
+    assert (step.polarity, step.delay, step.against) == ("invert", -33.0, "top")
+    facts = done.tracks["bottom"].decisions[0].facts["measured"]
+    assert (facts["polarity"], facts["delay_samples"], facts["sure"]) == ("opposite", 33, True)
     np.testing.assert_array_equal(done.tracks["bottom"].samples, moved(-b, -33))
     np.testing.assert_array_equal(done.tracks["top"].samples, a)
     again = print_take(Take(RATE, {"top": a, "bottom": b}), done.recipe)
     assert again.tracks["bottom"].samples.tobytes() == done.tracks["bottom"].samples.tobytes()
+    told = [each.tracks["bottom"].decisions[0] for each in (done, again)]
+    assert told[0].facts == told[1].facts
+    assert told[0].notes == told[1].notes == ()
 
 
 def test_level_measures_only_what_is_asked_and_nothing_by_default():
@@ -166,13 +171,14 @@ def test_level_moves_nothing_where_it_is_not_sure():
     done = printed("{polarity: auto, delay: auto, against: top}", a, noise).tracks["bottom"]
     np.testing.assert_array_equal(done.samples, noise)
     assert "not clear" in done.decisions[0].notes[0]
+    again = done.decisions[0].step
+    assert (again.polarity, again.delay, again.against) == ("keep", 0.0, "top")
 
 
 @pytest.mark.parametrize(
     ("level", "said"),
     [
         ("{delay: auto}", "found no track to measure against"),
-        ("{against: top}", "nothing to measure"),
         ("{delay: auto, against: topp}", "nearest accepted: top"),
         ("{delay: auto, against: bottom}", "the track itself"),
     ],

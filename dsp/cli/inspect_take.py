@@ -41,7 +41,9 @@ def inspect_take(files: Mapping[str, Path], as_json: bool, write: Path | None) -
         told[name] = facts(track, hits)
         pairs[name] = compare_microphones(reference.samples, track.samples, strokes)
     if as_json:
-        listed = [pair_data(name, first, pair, rate) for name, pair in pairs.items()]
+        listed = [
+            {"track": name, "against": first, **pair.as_data(rate)} for name, pair in pairs.items()
+        ]
         print_json({"tracks": reports, "microphones": listed})
         return
     for name, lines in told.items():
@@ -53,26 +55,6 @@ def inspect_take(files: Mapping[str, Path], as_json: bool, write: Path | None) -
 
 def _proposed(proposal: Any, name: str) -> dict[str, Any]:
     return {"proposed": proposal.as_data(name)}
-
-
-def pair_data(name: str, against: str, pair: Pair, rate: int) -> dict[str, Any]:
-    """One microphone against another, for `--json`."""
-    from dsp.microphones import LOW_MIDS_HZ
-
-    return {
-        "track": name,
-        "against": against,
-        "sure": pair.sure,
-        "polarity": "opposite" if pair.inverted else "same",
-        "delay_samples": pair.delay,
-        "delay_ms": 1000 * pair.delay / rate,
-        "spread_samples": pair.spread,
-        "agreement": pair.agreement,
-        "rival": pair.rival,
-        "strokes": pair.strokes,
-        "band_hz": list(LOW_MIDS_HZ),
-        "sum_db": vars(pair.sums),
-    }
 
 
 def show_pairs(pairs: Mapping[str, Pair], first: str, rate: int) -> None:

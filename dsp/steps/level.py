@@ -4,13 +4,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, ClassVar, Literal, Self
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
 from dsp.curves import flat
 from dsp.steps.base import AUTO, Decision, Scene, Step
 from dsp.units import Quantity
+
+if TYPE_CHECKING:
+    from dsp.microphones import Pair
 
 LONGEST = 48_000
 
@@ -22,8 +25,8 @@ class Level(Step):
     `delay` is given. Samples moved past the end are dropped, so the length stays. With `auto`,
     polarity and delay are measured against another microphone of the same drum, from that one's
     strokes, and this track is moved so that both hear the drum at once and with one polarity.
-    Where the strokes do not agree on an answer, nothing is moved and a note says so. Ask for it
-    on one of two microphones, not on both.
+    Where the strokes do not agree on an answer, nothing is moved and a note says so. What was
+    measured is in the print sheet. Ask for it on one of two microphones, not on both.
     """
 
     name: ClassVar[str] = "level"
@@ -46,50 +49,49 @@ class Level(Step):
     against: str | None = Field(
         None,
         min_length=1,
-        description="The track that `auto` measures against, as it was recorded",
+        description="The microphone that this one is measured against, as it was recorded: for "
+        "`auto`, and for the print sheet",
     )
 
     @model_validator(mode="after")
     def _check_against(self) -> Self:
-        asked = AUTO in (self.polarity, self.delay)
-        if asked and self.against is None:
+        if AUTO in (self.polarity, self.delay) and self.against is None:
             raise ValueError("auto: found no track to measure against; accepted: against: a track")
-        if self.against is not None and not asked:
-            raise ValueError(
-                f"against: found {self.against!r}, but nothing to measure; accepted: with "
-                "polarity: auto or delay: auto"
-            )
         return self
 
     def sources(self) -> Mapping[str, str]:
-        """The track that `auto` measures against."""
+        """The track that this one is measured against."""
         return {} if self.against is None else {self.against: "audio"}
 
     def decide(self, scene: Scene) -> Decision:
         """One gain for the whole take; polarity and delay measured where they are `auto`."""
-        step, notes = self._measured(scene)
+        pair = self._pair(scene)
+        step = self if pair is None else self._with(pair)
+        facts = {} if pair is None else {"measured": pair.as_data(scene.rate)}
+        unclear = pair is not None and not pair.sure
         return Decision(
             curve=flat(scene.rate, len(scene.audio), step.gain),
             step=step,
             polarity=-1 if step.polarity == "invert" else 1,
             delay=int(float(step.delay)),
-            notes=notes,
+            notes=(f"polarity and delay against {self.against} are not clear",) if unclear else (),
+            facts=facts,
         )
 
-    def _measured(self, scene: Scene) -> tuple[Level, tuple[str, ...]]:
-        """The step with numbers for `auto`, and a note where they could not be measured."""
+    def _pair(self, scene: Scene) -> Pair | None:
+        """How the two microphones are to each other; None where no other is named."""
         if self.against is None:
-            return self, ()
+            return None
         from dsp.microphones import compare_microphones
 
         reference = scene.raw(self.against)
-        pair = compare_microphones(reference, scene.audio, scene.hits_of(self.against))
-        found: dict[str, float | str | None] = {"against": None}
+        return compare_microphones(reference, scene.audio, scene.hits_of(self.against))
+
+    def _with(self, pair: Pair) -> Level:
+        """The step with `auto` replaced by what was measured; nothing moves where it is unsure."""
+        found: dict[str, float | str] = {}
         if self.polarity == AUTO:
             found["polarity"] = "invert" if pair.sure and pair.inverted else "keep"
         if self.delay == AUTO:
             found["delay"] = float(-pair.delay if pair.sure else 0)
-        if pair.sure:
-            return self.updated(**found), ()
-        note = f"level: polarity and delay against {self.against} are not clear; nothing was moved"
-        return self.updated(**found), (note,)
+        return self.updated(**found)
