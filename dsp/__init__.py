@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from dsp.errors import AudioError, DrumprintError, OutputError, RecipeError, UsageError
     from dsp.hits import find_hits
     from dsp.hits.hitmap import HitMap
+    from dsp.hits.hits_file import GivenHits, read_hits
     from dsp.printing import Print, TrackPrint, print_take
     from dsp.recipe import Recipe, dump_recipe, load_recipe, parse_recipe, ready_chain
     from dsp.rendering import PrintReport, render
@@ -40,6 +41,7 @@ _HOMES = {
     "dsp.errors": ("AudioError", "DrumprintError", "OutputError", "RecipeError", "UsageError"),
     "dsp.hits": ("find_hits",),
     "dsp.hits.hitmap": ("HitMap",),
+    "dsp.hits.hits_file": ("GivenHits", "read_hits"),
     "dsp.printing": ("Print", "TrackPrint", "print_take"),
     "dsp.recipe": ("Recipe", "dump_recipe", "load_recipe", "parse_recipe", "ready_chain"),
     "dsp.rendering": ("PrintReport", "render"),
@@ -69,6 +71,8 @@ __all__ = [  # noqa: RUF022 (by home, as above)
     "UsageError",
     "find_hits",
     "HitMap",
+    "GivenHits",
+    "read_hits",
     "Print",
     "TrackPrint",
     "print_take",

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dsp.matching import matched, with_decisions
-from dsp.session import Progress, Session, TrackPrint
+from dsp.session import HitMaps, Progress, Session, TrackPrint
 from dsp.summing import HeldStems, refuse_channels
 from dsp.take import Samples, Take
 
 if TYPE_CHECKING:
+    from dsp.hits.hits_file import GivenHits
     from dsp.recipe import Recipe
 
 __all__ = ["Print", "Progress", "TrackPrint", "print_take"]
@@ -42,17 +43,21 @@ def print_take(
     jobs: int = 1,
     progress: Progress | None = None,
     allow_plugins: bool = False,
+    hits: Mapping[str, GivenHits] | None = None,
 ) -> Print:
     """Run `recipe` over `take` in memory; the arrays of `take` stay as they are.
 
     `jobs` tracks are worked on at once, 1 or more; results do not depend on it. Plug-in files are
-    programs; they run only with `allow_plugins`. Raises `UsageError` where recipe and take name
-    different tracks, or a plug-in file is not allowed, and `AudioError` where a group's members
-    have channels that cannot be summed.
+    programs; they run only with `allow_plugins`. `hits` (by track) gives strokes, as
+    `dsp.read_hits` reads them, instead of having them found. Raises `UsageError` where recipe and
+    take name different tracks, or a plug-in file is not allowed, and `AudioError` where a group's
+    members have channels that cannot be summed.
     """
     recipe = matched(recipe, tuple(take.tracks))
     refuse_channels(recipe, {name: x.shape[1] for name, x in take.tracks.items()})
-    session = Session(_Memory(take), recipe, HeldStems(), progress, allow_plugins=allow_plugins)
+    source = _Memory(take)
+    maps = HitMaps(source, hits)
+    session = Session(source, recipe, HeldStems(), progress, hits=maps, allow_plugins=allow_plugins)
     done = session.run_all(session.run, jobs)
     decisions = {name: part.decisions for name, part in done.items()}
     return Print(

@@ -20,9 +20,10 @@ from typing import TYPE_CHECKING, Any
 
 from dsp.audio import OutputSet
 from dsp.errors import UsageError
+from dsp.hits.hits_file import GivenHits, read_hits
 from dsp.matching import matched, with_decisions
 from dsp.outputs import Writer
-from dsp.session import Progress, Session
+from dsp.session import HitMaps, Progress, Session
 from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes, track_notes
 from dsp.sources import FileSource, common_clock
 from dsp.summary import FileWritten, TrackSummary
@@ -62,12 +63,14 @@ def render(
     to_s: float | None = None,
     progress: Progress | None = None,
     allow_plugins: bool = False,
+    hits: Mapping[str, Path] | None = None,
 ) -> PrintReport:
     """Run `recipe` over `files` (track → audio file) and write the print into `out_dir`.
 
     Writes NAME.wav, NAME.lanes.png and NAME.curves.npz for each track and group, print.json and
     resolved.yaml. The picture shows `from_s` to `to_s`, seconds from the start; by default all.
-    `jobs` tracks are worked on at once. Plug-in files run only with `allow_plugins`.
+    `jobs` tracks are worked on at once. Plug-in files run only with `allow_plugins`. `hits` (track
+    → hits file) gives strokes instead of having them found.
 
     Raises `UsageError` for track names that the recipe does not know and a range outside the
     take, `AudioError` for an unusable file, tracks that do not belong together or channels that a
@@ -81,15 +84,30 @@ def render(
     span = picture_span(from_s, to_s, rate, frames)
     folder = Path(out_dir)
     targets = [folder / name for name in print_names(recipe)]
+    given = read_given(hits or {}, tuple(files), rate, frames)
+    inputs = [*files.values(), *(hits or {}).values()]
     with (
-        OutputSet(targets, inputs=files.values(), overwrite=overwrite) as outputs,
+        OutputSet(targets, inputs=inputs, overwrite=overwrite) as outputs,
         filed_stems(folder) as stems,
     ):
         source = FileSource(files, rate, frames)
-        session = Session(source, recipe, stems, progress, span, allow_plugins=allow_plugins)
+        maps = HitMaps(source, given)
+        session = Session(
+            source, recipe, stems, progress, span, hits=maps, allow_plugins=allow_plugins
+        )
         worker = Worker(session, source, Writer(outputs, folder), span)
         report, _ = print_all(worker, folder, jobs)
     return report
+
+
+def read_given(
+    hits: Mapping[str, Path], tracks: tuple[str, ...], rate: int, frames: int
+) -> dict[str, GivenHits]:
+    """Read the hits files of some of `tracks`. Raises `UsageError`, or `ListError` with faults."""
+    for track in hits:
+        if track not in tracks:
+            raise UsageError(f"hits of {track}: no such track; accepted: {', '.join(tracks)}")
+    return {track: read_hits(path, rate, frames) for track, path in hits.items()}
 
 
 def print_names(recipe: Recipe) -> list[str]:

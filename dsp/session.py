@@ -15,7 +15,7 @@ Decisions:
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, TypeVar
@@ -24,7 +24,9 @@ from dsp.carrying import carry_out, without_audio
 from dsp.curves import GainCurve
 from dsp.errors import UsageError
 from dsp.hits import find_hits
+from dsp.hits.given import hits_from
 from dsp.hits.hitmap import HitMap
+from dsp.hits.hits_file import GivenHits
 from dsp.lanes.data import WavePeaks, wave_peaks
 from dsp.matching import every_step
 from dsp.measures import Measures, measure
@@ -91,9 +93,13 @@ def numbered(decisions: Sequence[Decision], before: str = "") -> list[tuple[str,
 
 
 class HitMaps:
-    """Hit maps of the raw tracks, each found once, by whichever worker needs it first."""
+    """Hit maps of the raw tracks, each found once, by whichever worker needs it first.
 
-    def __init__(self, source: TakeSource) -> None:
+    `given` are tracks whose strokes need not be found.
+    """
+
+    def __init__(self, source: TakeSource, given: Mapping[str, GivenHits] | None = None) -> None:
+        self._given = given or {}
         self._source = source
         self._locks = {track: threading.Lock() for track in source.tracks}
         self._found: dict[str, HitMap] = {}
@@ -103,7 +109,11 @@ class HitMaps:
         with self._locks[track]:
             if track not in self._found:
                 samples = self._source.raw(track) if raw is None else raw
-                self._found[track] = find_hits(samples, self._source.rate)
+                rate, given = self._source.rate, self._given.get(track)
+                if given is None:
+                    self._found[track] = find_hits(samples, rate)
+                else:
+                    self._found[track] = hits_from(samples, rate, given)
             return self._found[track]
 
 

@@ -90,6 +90,7 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
             "ghosts": int(hits.ghost.sum()),
             "fundamental_hz": float(hits.fundamental_hz),
             "bleed_dbfs": float(hits.bleed_dbfs),
+            **(_given(hits.given_by) if hits.given_by else {}),
         },
         "steps": [_step(decision) for decision in treated.decisions],
         "measures": {"before": asdict(treated.before), "after": asdict(treated.after)},
@@ -100,6 +101,11 @@ def _track(outcome: TrackOutcome) -> dict[str, Any]:
         },
         "notes": track_notes(outcome),
     }
+
+
+def _given(by: tuple[str, str]) -> dict[str, Any]:
+    """The file that gave the strokes, where they were not found."""
+    return {"given_by": {"file": by[0], "sha256": by[1]}}
 
 
 def _step(decision: Decision) -> dict[str, Any]:
@@ -150,6 +156,8 @@ def track_notes(outcome: TrackOutcome) -> list[str]:
     """What a user should know before trusting the print, plainest first."""
     file, written = outcome.file, outcome.written
     notes = list(outcome.treated.hits.notes)
+    if by := outcome.treated.hits.given_by:
+        notes.append(f"strokes as {by[0]} gives them")
     if len(outcome.treated.hits) == 0:
         why = "; ".join(notes) or "no strokes found"
         notes = [f"{why}; steps that follow strokes did nothing"]

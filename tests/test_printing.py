@@ -157,3 +157,18 @@ def test_every_public_name_loads_and_no_other():
     assert set(dsp.__all__) <= set(dir(dsp))
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = dsp.no_such_name
+
+
+def test_given_strokes_stand_for_found_ones() -> None:
+    samples = takes.strokes()
+    take = dsp.Take(takes.RATE, {"top": samples})
+    recipe = dsp.parse_recipe("drumprint: 1\ntracks: {top: {steps: [ride_level: {share: 60 %}]}}")
+    onset = dsp.find_hits(samples, takes.RATE).onset[:3]
+    unknown = np.full(3, -1)
+    given = dsp.GivenHits(onset, unknown, unknown, "hits.csv", "0")
+    done = dsp.print_take(take, recipe, hits={"top": given}).tracks["top"]
+    np.testing.assert_array_equal(done.hits.onset, onset)
+    none = dsp.GivenHits(onset[:0], unknown[:0], unknown[:0], "none.csv", "0")
+    silent = dsp.print_take(take, recipe, hits={"top": none}).tracks["top"]
+    assert len(silent.hits) == 0
+    np.testing.assert_array_equal(silent.samples, samples)

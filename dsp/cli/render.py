@@ -66,6 +66,13 @@ def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) ->
     is_flag=True,
     help="Let plug-in files that the recipe names run; they are programs.",
 )
+@click.option(
+    "--hits",
+    multiple=True,
+    metavar="TRACK=CSV",
+    shell_complete=complete_tracks,
+    help="Strokes of a track, a hits file as follow writes it, instead of finding them.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the print sheet, one JSON object.")
 def command(
     recipe: str,
@@ -76,6 +83,7 @@ def command(
     from_s: float | None,
     to_s: float | None,
     allow_plugins: bool,
+    hits: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Run RECIPE, a file or the name of a ready chain, over a take and write the print.
@@ -98,6 +106,7 @@ def command(
             to_s=to_s,
             progress=progress,
             allow_plugins=allow_plugins,
+            hits=track_files(hits),
         )
     if as_json:
         print_json(report.sheet)

@@ -35,11 +35,13 @@ def hits_from(samples: Samples, rate: int, given: GivenHits) -> HitMap:
     tuning and bleed are measured as they are for strokes that are found.
     """
     if len(given) == 0:
-        return no_hits(samples, rate, f"no strokes in {given.name}")
+        none = no_hits(samples, rate, f"no strokes in {given.name}")
+        return replace(none, given_by=(given.name, given.sha256))
     measured = _measured(samples, rate, given.onset)
     velocity = np.where(given.velocity == UNKNOWN, measured.velocity, given.velocity)
     ghost = np.where(given.ghost == UNKNOWN, measured.ghost, given.ghost == 1)
-    return replace(measured, velocity=velocity, ghost=ghost)
+    by = (given.name, given.sha256)
+    return replace(measured, velocity=velocity, ghost=ghost, given_by=by)
 
 
 def _measured(samples: Samples, rate: int, onset: Positions) -> HitMap:

@@ -33,6 +33,8 @@ class HitMap:
 
     `fundamental_hz` is NaN where no drum was found; `bleed_dbfs` is the level (dBFS of sample
     peaks, median over the gaps) of everything between the strokes; −inf for digital silence.
+    `given_by` is the name and the SHA-256 of the file that gave the strokes, None where they were
+    found.
     """
 
     rate: int
@@ -47,6 +49,7 @@ class HitMap:
     bleed_dbfs: float
     rings: tuple[Ring, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    given_by: tuple[str, str] | None = None
 
     def __len__(self) -> int:
         return len(self.onset)

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from pathlib import Path
@@ -195,3 +196,41 @@ def test_clipping_on_output_is_counted_and_told(tmp_path, capsys):
         < 1
         < np.abs(samples).max() / 10 ** ((less - 1) / 20)
     )
+
+
+def test_strokes_may_be_given_and_the_resolved_recipe_repeats_the_bytes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files, hits = takes.pair(tmp_path), tmp_path / "hits.csv"
+    assert run(["follow", str(files["top"]), "--write-hits", str(hits)]) == 0
+    lines = hits.read_text().splitlines()
+    hits.write_text("\n".join(lines[:-2]) + "\n")
+    tracks = [f"{name}={path}" for name, path in files.items()]
+    given = ["--hits", f"top={hits}"]
+    first, second = tmp_path / "first", tmp_path / "second"
+    assert run(["render", str(tmp_path / "pair.yaml"), *tracks, "-o", str(first), *given]) == 0
+    assert "strokes as hits.csv gives them" in capsys.readouterr().out
+    again = ["render", str(first / "resolved.yaml"), *tracks, "-o", str(second)]
+    assert run([*again, *given]) == 0
+    assert takes.contents(first) == takes.contents(second)
+    sheet = json.loads((first / "print.json").read_text())
+    strokes = sheet["tracks"]["bottom"]["strokes"]  # keyed by the top
+    assert strokes["count"] == 10
+    assert strokes["given_by"] == {
+        "file": "hits.csv",
+        "sha256": hashlib.sha256(hits.read_bytes()).hexdigest(),
+    }
+
+
+def test_wrong_hits_are_told_before_anything_is_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files, hits = takes.pair(tmp_path), tmp_path / "hits.csv"
+    hits.write_text("sample\n9999999\n")
+    tracks = [f"{name}={path}" for name, path in files.items()]
+    args = ["render", str(tmp_path / "pair.yaml"), *tracks, "-o", str(tmp_path / "out")]
+    assert run([*args, "--hits", f"top={hits}"]) == 2
+    assert "line 2, sample: found '9999999'" in capsys.readouterr().err
+    assert run([*args, "--hits", f"room={hits}"]) == 2
+    assert "hits of room: no such track; accepted: top, bottom" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
