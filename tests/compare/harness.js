@@ -11,14 +11,22 @@ import { View } from "./view.js";
 import { start } from "./start.js";
 
 // Render paths offline. `switches`: {name, at} in frames; `live` asks for them while rendering.
-async function render({ sounds, first, frame, loop, switches, frames, rate, live }) {
+// `again`: the frame at which all paths are replaced by the same ones and started anew.
+async function render({ sounds, first, frame, loop, switches, frames, rate, live, again }) {
   const channels = Math.max(...Object.values(sounds).map((sound) => sound.length));
   const context = new OfflineAudioContext(channels, frames, rate);
   const player = new Player(context);
-  player.use(Object.entries(sounds).map(([name, sound]) =>
-    [name, sound.map((channel) => Float32Array.from(channel))]));
-  player.select(first);
-  player.start(frame, loop, 0);
+  const begin = () => {
+    player.use(Object.entries(sounds).map(([name, sound]) =>
+      [name, sound.map((channel) => Float32Array.from(channel))]));
+    player.select(first);
+    player.start(frame, loop);
+  };
+  begin();
+  if (again) context.suspend(again / rate).then(() => {
+    begin();
+    context.resume();
+  });
   for (const { name, at } of switches) {
     if (!live) player.select(name, at / rate);
     else context.suspend(at / rate).then(() => {

@@ -82,6 +82,32 @@ def test_a_switch_asked_for_in_the_middle_of_another_waits_for_it(window: Browse
     np.testing.assert_array_equal(out[at + 2 * BLOCK :], np.ones(6000 - at - 2 * BLOCK))
 
 
+@pytest.mark.parametrize("rate", [44100, 48000, 88200, 96000, 192000])
+def test_any_number_of_switches_stays_without_a_click(window: Browser, rate: int) -> None:
+    """One after another, at once or later: block ends that differ in a last bit would show."""
+    frames = 400 * BLOCK
+    sounds = {"a": np.zeros(frames), "b": np.full(frames, 0.5)}
+    rng = np.random.default_rng(rate)
+    at = BLOCK * np.sort(rng.choice(np.arange(2, 380), 150, replace=False))
+    switches = [{"name": "ba"[i % 2], "at": int(frame)} for i, frame in enumerate(at)]
+    out = render(
+        window, sounds=sounds, first="a", frames=frames, rate=rate, switches=switches, live=True
+    )[0]
+    assert np.abs(np.diff(out)).max() < 1.01 * 0.5 / BLOCK
+    # it is exact outside of the blocks in which it moves, and each switch was heard
+    moving = (np.diff(out) != 0).reshape(-1)
+    assert int((np.diff(moving.astype(int)) == 1).sum()) > 50
+
+
+@pytest.mark.parametrize("again", [BLOCK * k for k in (3, 10, 17, 22)])
+def test_sounds_are_replaced_without_a_click(window: Browser, again: int) -> None:
+    sounds = {"a": np.full(6000, 0.5)}
+    out = render(window, sounds=sounds, first="a", frames=4000, again=again)[0]
+    assert np.abs(np.diff(out[BLOCK:])).max() < 1.01 * 0.5 / BLOCK
+    assert out[again + BLOCK] == 0
+    np.testing.assert_array_equal(out[again + 2 * BLOCK :], 0.5)
+
+
 @pytest.mark.parametrize("rate", [44100, 48000, 96000, 192000])
 @pytest.mark.parametrize("frame", [0, 1, 777, 5003])
 def test_playing_starts_at_the_very_sample(window: Browser, rate: int, frame: int) -> None:

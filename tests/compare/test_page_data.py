@@ -42,20 +42,28 @@ def test_a_sound_is_rounded_to_its_bits_with_dither(bits: int) -> None:
 def test_equal_sounds_stay_equal_and_sounds_of_other_tracks_get_other_dither() -> None:
     silence = np.zeros((1000, 1))
     _, files = encode_sounds(
-        {(0, "top"): silence, (1, "top"): silence, (1, "side"): silence}, 48000
+        {(0, "top"): silence, (1, "top"): silence, (1, "side"): silence}, 48000, 10**6
     )
     assert files[0, "top"] == files[1, "top"] != files[1, "side"]
 
 
 def test_bits_are_as_many_as_fit_but_never_under_sixteen() -> None:
     sound = {(0, "top"): np.random.default_rng(0).uniform(-0.5, 0.5, (48000, 1))}
-    full, files = encode_sounds(sound, 48000)
+    full, files = encode_sounds(sound, 48000, 10**6)
     size = len(files[0, "top"])
     some, files = encode_sounds(sound, 48000, budget=size - 48000 // 4)
     assert full == 24
     assert 16 < some < 24
     assert len(files[0, "top"]) <= size - 48000 // 4
     assert encode_sounds(sound, 48000, budget=1000)[0] == 16
+
+
+def test_the_page_stays_small_whatever_the_lanes_need(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = len(write_page(contents()))
+    size = whole - 300_000
+    monkeypatch.setattr("dsp.compare.page.data.PAGE_BYTES", size - 150_000)
+    assert page_data(contents())[0]["bits"] < 24
+    assert len(write_page(contents())) < size
 
 
 def test_a_sound_over_full_scale_is_refused() -> None:

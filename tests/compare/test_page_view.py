@@ -180,7 +180,7 @@ def test_every_action_has_a_key(window: Browser, harness_file: Path) -> None:
     seen = window.run(state)
     # each key changes something, in an order that leaves something to change
     left, right, home = "\ue012", "\ue014", "\ue011"
-    for key in [*"231ddhs", right, *"e+-fcl", right, left, *"..,", home, *"vmtrk"]:
+    for key in [*"231nppddhs", right, *"e+-fcl", right, left, *"..,", home, *"vmtrk"]:
         window.press(key)
         now = window.run(state)
         assert now != seen, key

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from dsp.curves import GainCurve, ShapedBands, SplitBands
 from dsp.lanes.data import Lane
 
-COLUMNS = 16_000  # of a lane, divided by its bands: far more than a screen has pixels
+COLUMNS = 8_000  # of a lane, divided by its bands: far more than a screen has pixels
 STEP_DB = 0.01  # gains are stored in whole steps of this
 
 

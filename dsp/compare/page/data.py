@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from typing import Any
 
@@ -16,6 +17,7 @@ from dsp.errors import UsageError
 from dsp.hits.hitmap import HitMap
 from dsp.take import Samples
 
+PAGE_BYTES = 14_200_000  # of data and sounds; the program adds 0.1 MB
 SUM = "sum"
 SAME = 1e-6  # −120 dBFS: under what a listener or the page's own samples can hold
 Data = dict[str, Any]
@@ -35,8 +37,7 @@ def page_data(contents: PageContents) -> tuple[Data, dict[str, bytes]]:
         for name in contents.listen
         if not (name == SUM and i in summed)
     }
-    bits, files = encode_sounds(sounds, contents.rate)
-    ids = {key: f"sound-{number}" for number, key in enumerate(files)}
+    ids = {key: f"sound-{number}" for number, key in enumerate(sounds)}
     data: Data = {
         "title": contents.title,
         "rate": contents.rate,
@@ -45,13 +46,14 @@ def page_data(contents: PageContents) -> tuple[Data, dict[str, bytes]]:
         "listen": list(contents.listen),
         "match": contents.match,
         "notes": list(contents.notes),
-        "bits": bits,
         "variants": [
             _variant(contents, i, variant, ids) for i, variant in enumerate(contents.variants)
         ],
         "hits": {track: _hits(hits, contents) for track, hits in contents.hits.items()},
         "measures": [_measure(row) for row in contents.measures],
     }
+    room = PAGE_BYTES - len(json.dumps(data))
+    data["bits"], files = encode_sounds(sounds, contents.rate, room * 3 // 4)  # base64: 4 for 3
     return data, {ids[key]: file for key, file in files.items()}
 
 

@@ -20,16 +20,16 @@ from dsp.errors import UsageError
 from dsp.take import Samples
 
 MOST_BITS, LEAST_BITS = 24, 16
-BUDGET = 9_600_000  # bytes of FLAC: 12.8 MB as base64 text, which leaves room for the curves
 Key = tuple[int, str]
 """Number of the variant and name of the sound."""
 
 
 def encode_sounds(
-    sounds: Mapping[Key, Samples], rate: int, budget: int = BUDGET
+    sounds: Mapping[Key, Samples], rate: int, budget: int
 ) -> tuple[int, dict[Key, bytes]]:
     """Encode sounds (frames, channels), full scale at ±1; returns the bits used and the files.
 
+    Together the files have at most `budget` bytes, unless 16 bits need more.
     Raises `UsageError` where a sound is louder than full scale.
     """
     for (variant, name), samples in sounds.items():

@@ -36,6 +36,11 @@ export function bindings(data, { controls, listening, view, blind, ranked, nextT
     { keys: ["Space"], words: "play or pause", act: () => controls.toggle() },
     { keys: DIGITS, words: "hear this variant", when: sighted,
       act: (key) => controls.hearVariant(Number(key) - 1) },
+    { keys: ["n", "p"], words: "hear the next, the previous variant", when: sighted,
+      act: (key) => {
+        const count = data.variants.length;
+        controls.hearVariant((controls.variant + (key === "n" ? 1 : count - 1)) % count);
+      } },
     { keys: ["d"], words: "hear what was removed, or the variant again", when: sighted,
       act: () => controls.hearRemoved(!controls.removed) },
     { keys: ["h"], words: "hear the next track, or the sum", when: sighted, act: cycleSound },

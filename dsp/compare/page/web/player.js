@@ -29,14 +29,20 @@ export class Player {
     return this.align(Math.max(context.currentTime + lead, this.free));
   }
 
+  // The start of a block. Always the same sum for the same block: two times that are meant to be
+  // equal but differ in their last bit would come in the wrong order, and click.
   align(time) {
     return (Math.ceil((time * this.rate) / BLOCK - 1e-6) * BLOCK) / this.rate;
   }
 
-  // Replace all paths; what plays is stopped. `sounds` maps a name to channels (Float32Array).
+  blockAfter(time) {
+    return this.align(time + BLOCK / this.rate);
+  }
+
+  // Replace all paths. What plays is faded out and stopped; the old nodes end with their sources.
+  // `sounds` maps a name to channels (Float32Array).
   use(sounds) {
     this.stop();
-    for (const path of this.paths.values()) path.gain.disconnect();
     this.paths.clear();
     for (const [name, sound] of sounds) this.put(name, sound);
     this.current = null;
@@ -54,9 +60,10 @@ export class Player {
   }
 
   // Let the path `name` sound, the others not.
-  select(name, when = this.soon()) {
+  select(name, time = this.soon()) {
     if (name === this.current) return;
-    const end = when + BLOCK / this.rate;
+    const when = this.align(time);
+    const end = this.blockAfter(when);
     const ramp = (path, from, to) => {
       path.gain.gain.setValueAtTime(from, when);
       path.gain.gain.linearRampToValueAtTime(to, end);
@@ -82,13 +89,13 @@ export class Player {
     this.run = { when, frame: at, first, length, loop: Boolean(loop) };
     for (const path of this.paths.values()) this.startPath(path, when, at);
     this.edge.gain.setValueAtTime(0, when);
-    this.edge.gain.linearRampToValueAtTime(1, when + BLOCK / this.rate);
-    this.free = when + BLOCK / this.rate;
+    this.free = this.blockAfter(when);
+    this.edge.gain.linearRampToValueAtTime(1, this.free);
   }
 
   stop(when = this.soon()) {
     if (!this.run) return;
-    const end = when + BLOCK / this.rate;
+    const end = this.blockAfter(when);
     this.edge.gain.setValueAtTime(1, when);
     this.edge.gain.linearRampToValueAtTime(0, end);
     for (const path of this.paths.values()) {

@@ -22,7 +22,11 @@ export class Timeline {
       for (const { target, isIntersecting } of entries) target.row.visible = isIntersecting;
       this.ask();
     }, { rootMargin: "200px" });
-    new ResizeObserver(() => this.rebuild()).observe(this.box);
+    let width = 0;
+    new ResizeObserver(() => {
+      if (this.box.clientWidth !== width) this.rebuild();
+      width = this.box.clientWidth;
+    }).observe(this.box);
     this.watchPointers();
   }
 
@@ -133,7 +137,9 @@ export class Timeline {
     this.box.addEventListener("pointerdown", (event) => {
       if (event.button !== 0 || !event.target.closest(".plot")) return;
       down.set(event.pointerId, event.clientX);
-      start = down.size === 1 ? { x: event.clientX, frame: this.frameAt(event.clientX) } : null;
+      const frame = this.frameAt(event.clientX);
+      start = down.size > 1 ? null
+        : { x: event.clientX, frame, selection: this.listening.selection };
       this.box.setPointerCapture(event.pointerId);
     });
     this.box.addEventListener("pointermove", (event) => {
@@ -150,8 +156,11 @@ export class Timeline {
     });
     const end = (event) => {
       if (!down.delete(event.pointerId) || !start) return;
-      if (start.moved) this.listening.select(this.listening.selection);
-      else if (event.type === "pointerup") this.listening.seek(start.frame);
+      if (event.type === "pointercancel") { // the page scrolls instead
+        this.listening.selection = start.selection;
+        this.place();
+      } else if (start.moved) this.listening.select(this.listening.selection);
+      else this.listening.seek(start.frame);
       start = null;
     };
     this.box.addEventListener("pointerup", end);
