@@ -154,7 +154,7 @@ def trace(moves: Sequence[Moves], first_db: float, frames: int) -> tuple[Positio
         keep[:, 1:] &= np.diff(positions, axis=1) > 0
         at.append(positions[keep])
         db.append(values[keep])
-    return _within(np.concatenate(at), np.concatenate(db), frames)
+    return within(np.concatenate(at), np.concatenate(db), frames)
 
 
 def _origins(
@@ -173,7 +173,7 @@ def _origins(
     return origin
 
 
-def _within(at: Positions, db: Values, frames: int) -> tuple[Positions, Values]:
+def within(at: Positions, db: Values, frames: int) -> tuple[Positions, Values]:
     """Sorted points, cut to the take, without those that say nothing new."""
     order = np.argsort(at, kind="stable")
     at, db = at[order], db[order]

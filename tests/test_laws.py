@@ -141,6 +141,7 @@ def test_the_resolved_step_decides_the_same(name, given):
 @pytest.mark.parametrize(("name", "given"), TYPICAL)
 def test_scaling_the_input_leaves_curves_unchanged(name, given, gain_db):
     absolute = {"toward", "open_at", "close_at", "threshold"} & set(given)
+    absolute |= {"ceiling"} & set(STEPS[name].model_fields)
     absolute |= {"threshold" for band in given.get("bands", ()) if "threshold" in band}
     if absolute:
         pytest.skip(f"{absolute} is an absolute level here")

@@ -12,6 +12,7 @@ from dsp.steps.insert import Insert
 from dsp.steps.level import Level
 from dsp.steps.ride_level import RideLevel
 from dsp.steps.shape_transient import ShapeTransient
+from dsp.steps.soften import Soften
 from dsp.steps.suppress_bleed import SuppressBleed
 from dsp.steps.tone import Tone
 
@@ -26,6 +27,7 @@ STEPS: dict[str, type[Step]] = {
         Tone,
         Blend,
         Compress,
+        Soften,
         Insert,
         Level,
     )
@@ -45,6 +47,7 @@ __all__ = [
     "Scene",
     "Settings",
     "ShapeTransient",
+    "Soften",
     "Step",
     "SuppressBleed",
     "Tone",

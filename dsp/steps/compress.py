@@ -12,6 +12,7 @@ from pydantic import Field, model_validator
 from dsp.curves import GainCurve, flat
 from dsp.hits.hitmap import HitMap, Positions, Values
 from dsp.kernels.compress import draw_lines, reduction
+from dsp.moves import within
 from dsp.steps.base import AUTO, Decision, Key, Scene, Step
 from dsp.steps.detect import Detector
 from dsp.steps.keys import sound_of
@@ -147,16 +148,8 @@ class Compress(Step):
         if line[0] < first - 1:
             points.append(np.array([first - 1]))
             gains.append(np.array([-smoothing[1]]))
-        return _earlier(
-            np.concatenate(points), np.concatenate(gains), round(self.lead * detector.rate / 1000)
-        )
-
-
-def _earlier(at: Positions, db: Values, lead: int) -> tuple[Positions, Values]:
-    """The same gains, `lead` samples sooner; what would be before the take is cut off."""
-    inside = at > lead
-    start = float(np.interp(lead, at, db))
-    return np.append(0, at[inside] - lead), np.append(start, db[inside])
+        at = np.concatenate(points) - round(self.lead * detector.rate / 1000)
+        return within(at, np.concatenate(gains), frames)
 
 
 def _restoring(at: Positions, db: Values, audio: Samples, hits: HitMap) -> float:

@@ -163,6 +163,22 @@ EXAMPLES: dict[str, Example] = {
             "key": changed("key", "other"),
         },
     ),
+    "soften": Example(
+        neutral=[{"ceiling": 0, "knee": 0.5}],
+        typical=[
+            ({}, -30, 0),
+            ({"ceiling": -12, "clip": 0, "release": 20}, -50, 0),
+            ({"ceiling": -6, "knee": 12, "oversampling": 4, "lead": 5}, -40, 0),
+        ],
+        changes={
+            "ceiling": changed("ceiling", -3),
+            "knee": changed("knee", 12),
+            "clip": changed("clip", 6, ceiling=-14),
+            "lead": changed("lead", 4, ceiling=-14),
+            "release": changed("release", 20, ceiling=-14),
+            "oversampling": changed("oversampling", 16),
+        },
+    ),
     "suppress_bleed": Example(
         neutral=[{"reduction": 0}, {"reduction": 0, "bands": "one"}],
         typical=[
