@@ -153,6 +153,8 @@ Strokes on a snare drum are short and loud: start listening at a low level, and 
 | `print.json` | the print sheet: settings, measures before and after, notes |
 | `resolved.yaml` | the recipe with every `auto` replaced by what it became |
 
+`compare.png` shows the page that `drumprint compare` makes of such a take.
+
 Listen to `top.raw.flac`, then to `top.print.flac`, then to both prints together with the overhead.
 
 To make the folder anew: `drumprint demo --examples audio_examples --overwrite`.
