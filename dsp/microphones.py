@@ -42,8 +42,10 @@ SUM_S = 0.06  # of each stroke, for what the sum gains
 SOFTEST_DB = -10.0  # re the typical full stroke
 APART_S = 0.07
 MOST_STROKES, LEAST_STROKES = 64, 3
-SURE = 0.7  # agreement
-RIVALS_S, STRONGEST_RIVAL = 0.001, 1.1
+# On the open takes in four performances: above, below and overhead all are sure and right (112 of
+# 112); in the room 35 of the 36 that are sure are right, and 20 are not sure.
+SURE = 0.85  # agreement
+RIVALS_S, STRONGEST_RIVAL = 0.001, 0.95
 
 Values = NDArray[np.float64]
 Spectrum = NDArray[np.complex128]
