@@ -26,6 +26,7 @@ EXAMPLES: dict[str, tuple[str, str]] = {
         "      - {name: air, shape: high shelf, at: 8 kHz, gain: 3 dB}",
     ),
     "compress": ("top", "compress: {threshold: -24 dB, ratio: 4, attack: 5 ms, release: 80 ms}"),
+    "soften": ("top", "soften: {ceiling: -15 dBTP, knee: 6 dB}"),
     "blend": (
         "top",
         "blend:\n"
