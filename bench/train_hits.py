@@ -2,28 +2,32 @@
 """Fit the weights by which candidates are told to be strokes: `python -m bench.train_hits`.
 
 Logistic regression (L2, signs held to what they mean) on the measures of all candidates in takes
-of open recordings, bleed and tuning varied, and in demo takes, whose soft strokes are duller.
-Prints F for each take with that take left out of the fit, then fits all and writes
-dsp/hits/evidence.json.
+of open recordings, bleed and tuning varied, and in demo takes, whose soft strokes are duller; then
+a conditional logit on the places where each stroke may arrive. Prints F at ±2 ms for each take with
+that take left out of every fit, then fits all and writes dsp/hits/evidence.json.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
+import mir_eval
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.signal import resample_poly
 
+from bench.fits import fit_logistic, fit_places
+from bench.hit_measures import WINDOW_S
 from dsp.demo import make_demo
-from dsp.hits.evidence import MEASURES, Weights
+from dsp.hits.arrival import PLACE_MEASURES, Places, PlaceWeights, choose_places, measure_places
+from dsp.hits.evidence import COMPANY_MEASURES, MEASURES, Passes, Weights
 from dsp.hits.find import Candidates, choose, look_again, measure_track
 from dsp.hits.hearing import hear
+from dsp.hits.onset import propose_places, visibility
 from dsp.hits.rises import measure_energies
 from tests.open_takes import takes
 
@@ -31,10 +35,8 @@ TARGET = Path(__file__).parent.parent / "dsp" / "hits" / "evidence.json"
 VARIANTS = ((0, 0.0, 100), (1, -5.0, 87), (2, 3.0, 115), (3, 0.0, 100), (4, -2.0, 105))
 HIT_S, NEAR_S, FAR_S = 0.0015, 0.006, 0.005
 LEAST_CLEAR_DB = -4.0  # strokes below this are inaudible in their bleed; not learned from
-PENALTY = 3.0
+NEAR_PLACE_S = 0.0005  # places so near the arrival are all right
 DEMO = "demo"
-FOR = {"evidence", "low", "attack", "tail", "visible", "per_visible", "seen25", "seen50", "seen75"}
-AGAINST = {"excess", "misfit", "tilt", "louder_before", "louder_after"}
 
 Values = NDArray[np.float64]
 
@@ -44,6 +46,7 @@ class Example:
     """One variant of one take: its candidates, which are strokes, which are not judged."""
 
     name: str
+    sound: NDArray[np.float32]
     found: Candidates
     arrivals: NDArray[np.int64]
     stroke: NDArray[np.bool_]
@@ -72,7 +75,7 @@ def make_example(job: tuple[str, int, float, int]) -> Example:
         if len(mine) and not stroke[mine].any() and off[mine].min() < FAR_S * rate:
             stroke[mine[np.argmin(off[mine])]] = True
     judged = (stroke | (off > NEAR_S * rate)) & ~(stroke & (clear[nearest] < LEAST_CLEAR_DB))
-    return Example(name, found, arrivals, stroke, judged, clear, rate)
+    return Example(name, heard.sound, found, arrivals, stroke, judged, clear, rate)
 
 
 def _open(name: str, seed: int) -> tuple[Values, Values, NDArray[np.int64], Values, int]:
@@ -90,68 +93,84 @@ def _demo(seed: int) -> tuple[Values, Values, NDArray[np.int64], Values, int]:
     return drum, bleed, arrivals, np.full(len(arrivals), 20.0), demo.take.rate
 
 
-def fit(examples: list[Example]) -> Weights:
-    """Logistic regression, each weight on the side of zero that its measure means."""
+def fit(examples: Sequence[Example]) -> Weights:
+    """Weights of one look, from candidates that are judged."""
     x = np.vstack([e.found.measures[e.judged] for e in examples])
     y = np.concatenate([e.stroke[e.judged] for e in examples]).astype(float)
-    mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-12
-    design = np.column_stack([(x - mean) / scale, np.ones(len(x))])
-    penalty = np.append(np.full(len(mean), PENALTY), 0.0)
-
-    def loss(weight: Values) -> tuple[float, Values]:
-        score = design @ weight
-        value = np.logaddexp(0, score) - y * score
-        gradient = design.T @ (1 / (1 + np.exp(-score)) - y) + penalty * weight
-        return float(value.sum() + 0.5 * (penalty * weight**2).sum()), gradient
-
-    bounds = [_side(name) for name in MEASURES] + [(None, None)]
-    start = np.zeros(design.shape[1])
-    weight = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds).x
-    return Weights(mean, scale, weight[:-1], float(weight[-1]))
+    return fit_logistic(x, y, (MEASURES + COMPANY_MEASURES)[: x.shape[1]])
 
 
-def _side(name: str) -> tuple[float | None, float | None]:
-    if name in FOR:
-        return 0.0, None
-    return (None, 0.0) if name in AGAINST else (None, None)
+def learn_places(examples: Sequence[Example], second: Weights) -> PlaceWeights:
+    """Weights of places, from strokes that are found and for which some place is right."""
+    measured, right = [], []
+    for e in examples:
+        places, visible, chosen = _places(e, second)
+        if len(chosen) == 0:
+            continue
+        nearest = e.arrivals[
+            np.abs(e.found.positions[chosen][:, None] - e.arrivals[None]).argmin(axis=1)
+        ]
+        off = np.abs(places.at - nearest[:, None])
+        best = off.min(axis=1, keepdims=True)
+        good = off <= np.maximum(best, NEAR_PLACE_S * e.rate)
+        told = (best[:, 0] < HIT_S * e.rate) & ~good.all(axis=1)
+        measured.append(measure_places(e.sound, places, visible, e.rate)[told])
+        right.append(good[told])
+    return fit_places(np.concatenate(measured), np.concatenate(right))
 
 
-def score(example: Example, weights: Weights) -> tuple[int, int, int]:
-    """True and false positives within 5 ms, and reachable strokes missed."""
-    estimate = list(example.found.positions[choose(example.found, example.rate, weights)])
-    hits = missed = 0
-    for arrival, clear in zip(example.arrivals, example.clear, strict=True):
-        near = [e for e in estimate if abs(e - arrival) <= FAR_S * example.rate]
-        if near:
-            estimate.remove(min(near, key=lambda e: abs(e - arrival)))
-            hits += 1
-        elif clear >= LEAST_CLEAR_DB:
-            missed += 1
-    return hits, len(estimate), missed
+def _places(example: Example, second: Weights) -> tuple[Places, Values, NDArray[np.int64]]:
+    found = example.found
+    chosen = choose(found, example.rate, second)
+    assert found.drum is not None
+    visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
+    at = found.positions[chosen]
+    return propose_places(example.sound, at, visible, example.rate), visible, chosen
 
 
-def leave_one_out(examples: list[Example], names: list[str]) -> Iterator[str]:
-    """A line for each take, fitted without it."""
-    total = []
-    for name in names:
-        weights = fit([e for e in examples if e.name != name])
-        counts = np.sum([score(e, weights) for e in examples if e.name == name], axis=0)
-        hits, false, missed = (int(count) for count in counts)
-        total.append(2 * hits / (2 * hits + false + missed))
-        yield f"{name:20s} F {total[-1]:.3f}   found {hits}, false {false}, missed {missed}"
-    yield f"{'mean':20s} F {np.mean(total):.3f}"
+def passes(examples: Sequence[Example]) -> Passes:
+    """All weights, from the first look on."""
+    first = fit(examples)
+    again = looked_again(examples, first)
+    second = fit(again)
+    return Passes(first, second, learn_places(again, second))
 
 
-def _written(weights: Weights) -> dict[str, list[float] | float]:
-    def short(values: Values) -> list[float]:
-        return [float(f"{value:.6g}") for value in values]
+def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
+    """The examples with the measures of the second look."""
+    return [replace(e, found=look_again(e.found, e.rate, first)) for e in examples]
 
+
+def score(example: Example, weights: Passes) -> tuple[int, int, int, int]:
+    """Strokes found within 2 ms, found strokes, strokes, and those beyond reach, by onset."""
+    (again,) = looked_again([example], weights.first)
+    places, visible, _ = _places(again, weights.second)
+    measured = measure_places(again.sound, places, visible, again.rate)
+    onset = places.at[np.arange(len(places.at)), choose_places(measured, weights.place)]
+    reference, estimate = again.arrivals / again.rate, np.sort(onset) / again.rate
+    hits = len(mir_eval.util.match_events(reference, estimate, WINDOW_S))
+    return hits, len(onset), len(reference), int((again.clear < LEAST_CLEAR_DB).sum())
+
+
+def score_without(name: str, examples: Sequence[Example]) -> tuple[str, float]:
+    """A line for one take, everything fitted without it, and its F."""
+    weights = passes([e for e in examples if e.name != name])
+    counts = np.sum([score(e, weights) for e in examples if e.name == name], axis=0)
+    hits, found, played, lost = (int(count) for count in counts)
+    f = 2 * hits / (found + played)
+    told = f"right {hits}, false {found - hits}, missed {played - hits} of {played}"
+    return f"{name:20s} F {f:.3f}   {told}; beyond reach {lost}", f
+
+
+def _written(weights: Weights | PlaceWeights) -> dict[str, list[float] | float]:
     return {
-        "mean": short(weights.mean),
-        "scale": short(weights.scale),
-        "weight": short(weights.weight),
-        "offset": float(f"{weights.offset:.6g}"),
+        field.name: np.vectorize(_short)(getattr(weights, field.name)).tolist()
+        for field in fields(weights)
     }
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
 
 
 def main() -> None:
@@ -160,13 +179,20 @@ def main() -> None:
     jobs = [(name, *variant) for name in names for variant in VARIANTS]
     with ProcessPoolExecutor(2) as pool:
         examples = list(pool.map(make_example, jobs))
-    first = fit(examples)
-    again = [replace(e, found=look_again(e.found, e.rate, first)) for e in examples]
-    for line in leave_one_out(again, names):
-        print(line, flush=True)
-    data = {"measures": MEASURES, "first": _written(first), "second": _written(fit(again))}
-    TARGET.write_text(json.dumps(data, indent=1) + "\n", "utf-8")
-    print(f"wrote {TARGET.name}: {len(MEASURES)} measures from {len(examples)} takes")
+        total = []
+        for line, f in pool.map(score_without, names, [examples] * len(names)):
+            print(line, flush=True)
+            total.append(f)
+    print(f"{'mean':20s} F {np.mean(total):.3f}")
+    weights = passes(examples)
+    measures = {
+        "first": MEASURES,
+        "second": MEASURES + COMPANY_MEASURES,
+        "place": PLACE_MEASURES,
+    }
+    written = {f.name: _written(getattr(weights, f.name)) for f in fields(weights)}
+    TARGET.write_text(json.dumps({"measures": measures, **written}, indent=1) + "\n", "utf-8")
+    print(f"wrote {TARGET.name}, from {len(examples)} takes")
 
 
 if __name__ == "__main__":

@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.arrival import PLACE_MEASURES, PlaceWeights
 from dsp.hits.spectra import ATTACK, HIGH, LOW, TAIL, TILT_OCTAVES, DrumStroke, Spectra
-from dsp.kernels.onsets import stroke_evidence
+from dsp.kernels.onsets import company, stroke_evidence
 
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
@@ -40,6 +41,11 @@ MEASURES = [
 ]
 
 
+COMPANY_MEASURES = ["first_look", "company", "distance"]
+COMPANY_GAP_S, COMPANY_SCALE_DB, COMPANY_CAP_DB, ALONE_DB = 0.030, 1.0, 12.0, 3.0
+SURE_SCORE = 8.0
+
+
 @dataclass(frozen=True)
 class Weights:
     """Logistic regression: means and scales of the measures, their weights, and the offset."""
@@ -52,18 +58,21 @@ class Weights:
 
 @dataclass(frozen=True)
 class Passes:
-    """Weights of the first look, and of the second, which knows the drum's soft strokes."""
+    """Weights of the first look, of the second, which knows more, and of places of arrival."""
 
     first: Weights
     second: Weights
+    place: PlaceWeights
 
 
 def load_weights() -> Passes:
     """The fitted weights that ship with the package."""
     data = json.loads(files("dsp.hits").joinpath("evidence.json").read_text("utf-8"))
-    if data["measures"] != MEASURES:
+    names = {"first": MEASURES, "second": MEASURES + COMPANY_MEASURES, "place": PLACE_MEASURES}
+    if data["measures"] != names:
         raise ValueError("evidence.json was fitted for other measures; run bench.train_hits")
-    return Passes(_weights(data["first"]), _weights(data["second"]))
+    place = PlaceWeights(*(np.array(data["place"][key]) for key in ("mean", "scale", "weight")))
+    return Passes(_weights(data["first"]), _weights(data["second"]), place)
 
 
 def _weights(data: dict[str, Any]) -> Weights:
@@ -73,9 +82,32 @@ def _weights(data: dict[str, Any]) -> Weights:
 
 def probability(measures: Values, weights: Weights) -> Values:
     """Probability that each candidate (n, measures) is a stroke of the drum."""
+    return np.asarray(1 / (1 + np.exp(-score_of(measures, weights))))
+
+
+def score_of(measures: Values, weights: Weights) -> Values:
+    """Log odds that each candidate (n, measures) is a stroke of the drum."""
     # Summed in a fixed order: a matrix product may differ with the number of threads.
     score = ((measures - weights.mean) / weights.scale * weights.weight).sum(axis=1)
-    return np.asarray(1 / (1 + np.exp(-(score + weights.offset))))
+    return np.asarray(score + weights.offset)
+
+
+def measure_company(
+    positions: Positions, spectra: Spectra, score: Values, asked: Positions, rate: int
+) -> Values:
+    """How sure the first look was, and how sure of those that sound alike, (n, 3).
+
+    What is doubtful on its own is often plain among its like: the other strokes of the same tom,
+    or the drummer's other ghosts. Only for those `asked`; the others keep their own score.
+    """
+    score = np.clip(score, -SURE_SCORE, SURE_SCORE)
+    shape = 10 * np.log10(spectra.novelty)
+    near = np.empty((len(asked), 2))
+    gap = round(COMPANY_GAP_S * rate)
+    company(shape, positions, score, asked, gap, COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, near)
+    out = np.column_stack([score, score, np.zeros(len(score))])
+    out[asked, 1:] = near
+    return out
 
 
 def measure_candidates(

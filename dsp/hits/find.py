@@ -9,10 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.ends import learn_decay, tell_bleed
-from dsp.hits.evidence import Weights, load_weights, measure_candidates, probability
+from dsp.hits.evidence import (
+    Weights,
+    load_weights,
+    measure_candidates,
+    measure_company,
+    probability,
+    score_of,
+)
 from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
-from dsp.hits.onset import place_onsets
+from dsp.hits.onset import place_onsets, visibility
 from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
 from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
 from dsp.hits.strength import measure_levels, rank_strokes
@@ -56,10 +63,8 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     if found.drum is None:
         return no_hits(samples, rate, "no strokes found")
     chosen = choose(found, rate, weights.second)
-    picked = found.spectra.pick(chosen)
-    onset = place_onsets(
-        x, found.positions[chosen], picked, found.drum, found.measures[chosen], rate
-    )
+    visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
+    onset = place_onsets(x, found.positions[chosen], visible, weights.place, rate)
     spans = _spans(found, chosen, onset, len(x), rate)
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
     if len(chosen) == 0 or np.isnan(fundamental):
@@ -99,25 +104,29 @@ def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
 
 
 def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
-    """Learn the drum's soft strokes from those that are sure, and measure against them too."""
+    """Learn the drum's soft strokes from those that are sure, and measure against them too.
+
+    Adds measures of what sounds alike.
+    """
     if found.drum is None:
         return found
+    score = score_of(found.measures, weights)
     certain = probability(found.measures, weights)
-    drum = learn_soft_stroke(found.spectra, found.drum, found.measures, certain)
-    if drum.soft is None:
-        return found
     undecided = np.flatnonzero(certain > HOPELESS)
+    drum = learn_soft_stroke(found.spectra, found.drum, found.measures, certain)
     measures = found.measures.copy()
-    measures[undecided] = measure_candidates(
-        found.positions,
-        found.spectra.pick(undecided),
-        drum,
-        found.rises,
-        found.level_db,
-        rate,
-        undecided,
-    )
-    return replace(found, drum=drum, measures=measures)
+    if drum.soft is not None:
+        measures[undecided] = measure_candidates(
+            found.positions,
+            found.spectra.pick(undecided),
+            drum,
+            found.rises,
+            found.level_db,
+            rate,
+            undecided,
+        )
+    alike = measure_company(found.positions, found.spectra, score, undecided, rate)
+    return replace(found, drum=drum, measures=np.column_stack([measures, alike]))
 
 
 def _added_level(energies: Energies, frame: Positions) -> Values:

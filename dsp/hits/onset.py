@@ -6,9 +6,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.arrival import Places, PlaceWeights, choose_places, measure_places
 from dsp.hits.rises import PICK_BANDS_HZ, PICK_Q, band_sections, pick_changes
 from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, DrumStroke, Spectra
-from dsp.kernels.onsets import attack_starts
+from dsp.kernels.arrivals import attack_starts
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -19,30 +20,59 @@ BACK_S, ON_S, MARGIN_S = 0.0016, 0.0004, 0.002
 RISE = 0.05  # of the stroke's own highest power in a band: what is softer is not its attack
 POWER = 2.0  # bands that something else fills count for little
 MOST = 0.6  # of the bands, by weight, must have begun
+DULL, BRIGHT = (1.0, 1.0, 0.2, 0.0), (0.0, 0.2, 1.0, 1.0)  # weights of PICK_BANDS_HZ
+SAME_S = 0.0015  # places no further apart mean one event
+ASIDE_S = 0.004  # changes are also sought around places this far to either side
 
 
 def place_onsets(
-    x: Sound, near: Positions, spectra: Spectra, drum: DrumStroke, explained: Values, rate: int
+    x: Sound, near: Positions, visible: Values, weights: PlaceWeights, rate: int
 ) -> Positions:
     """First sample of each stroke of x (n,), strictly rising.
 
-    `near` are their candidates, `spectra` and `explained` (measures of each) say how far each
-    stroke stands out in each band against what was there before; bands count accordingly.
+    `near` are their candidates, `visible` how far each stroke stands out in each band (see
+    `visibility`): bands that something else fills count for little.
     """
-    weights = _visibility(spectra, drum, explained)
+    places = propose_places(x, near, visible, rate)
+    best = choose_places(measure_places(x, places, visible, rate), weights)
+    order = np.arange(len(near))
+    # Methods are in the order of their exactness: the first that means the same event has it.
+    same = np.abs(places.at - places.at[order, best][:, None]) <= SAME_S * rate
+    onset = places.at[order, np.argmax(same, axis=1)]
+    return np.asarray(np.maximum.accumulate(onset - order) + order)
+
+
+def propose_places(x: Sound, near: Positions, visible: Values, rate: int) -> Places:
+    """Where each stroke may arrive, by several methods."""
+    aside = round(ASIDE_S * rate)
+    change = pick_changes(x, near, rate, visible)
+    start = _attack_starts(x, change, visible, rate)
+    proposed = [
+        start,
+        near,
+        change,
+        *(pick_changes(x, near, rate, np.tile(w, (len(near), 1))) for w in (DULL, BRIGHT)),
+        *(
+            pick_changes(x, np.clip(near + step, 0, len(x) - 1), rate, visible)
+            for step in (-aside, aside)
+        ),
+    ]
+    return Places(np.stack(proposed, axis=1), near, start, change)
+
+
+def _attack_starts(x: Sound, near: Positions, visible: Values, rate: int) -> Positions:
     b, a = band_sections(PICK_BANDS_HZ, rate, PICK_Q)
     spans = tuple(
         max(round(s * rate), 1)
         for s in (RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S, BACK_S, ON_S, MARGIN_S)
     )
     scratch = np.empty((spans[1] + spans[2] + 6, len(PICK_BANDS_HZ) + 1))
-    near = pick_changes(x, near, rate, weights)
-    onset = np.empty(len(near), dtype=np.int64)
-    attack_starts(x, near, b, a, weights, spans, RISE, MOST, scratch, onset)
-    return np.maximum.accumulate(onset - np.arange(len(onset))) + np.arange(len(onset))
+    start = np.empty(len(near), dtype=np.int64)
+    attack_starts(x, near, b, a, visible, spans, RISE, MOST, scratch, start)
+    return start
 
 
-def _visibility(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
+def visibility(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
     """Share of the stroke in each of PICK_BANDS_HZ, (strokes, bands)."""
     stroke = drum.predicted(explained)
     share = (stroke / np.maximum(stroke + spectra.before, spectra.after)) ** POWER

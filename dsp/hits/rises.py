@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.filters import high_pass, low_pass
-from dsp.kernels.onsets import band_energies, change_points, local_peaks, measure_rises
+from dsp.kernels.arrivals import change_points
+from dsp.kernels.onsets import band_energies, local_peaks, measure_rises
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Loops of the stroke finder: band energies, peaks, change points, spectral evidence."""
+"""Loops of the stroke finder: band energies, rises and their peaks, spectral evidence, company."""
 
 import math
 
@@ -80,155 +80,6 @@ def local_peaks(level, floor, reach, out):
 
 
 @njit(cache=True, nogil=True)
-def excerpt_powers(x, start, n, run_in, b, a, state, out):
-    """Squares of each band over n samples of x from `start`, run in over at most `run_in` before.
-
-    b (2, 3, k), a (2, 2, k): two sections in series for each band; state (4, k or more) is
-    scratch; out (n or more, k or more).
-    """
-    count = b.shape[2]
-    state[:, :] = 0.0
-    for i in range(-min(run_in, start), n):
-        v = x[start + i]
-        for k in range(count):
-            y = b[0, 0, k] * v + state[0, k]
-            state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
-            state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
-            z = b[1, 0, k] * y + state[2, k]
-            state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
-            state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
-            if i >= 0:
-                out[i, k] = z * z
-
-
-@njit(cache=True, nogil=True)
-def change_points(x, near, b, a, weights, spans, scratch, out):
-    """Most likely change of variance near each position, over bands.
-
-    Akaike's criterion as seismology picks arrivals (Maeda, 1985): the sample i that minimises
-    Σ_k w_k·[i·ln var(before) + (n − i)·ln var(after)] within a stretch around the position.
-    `spans` are samples: 0 run-in, 1 ahead, 2 behind, 3 and 4 from and to where i is sought, 5 its
-    step. b (2, 3, k) and a (2, 2, k) are two sections in series for each band; weights (m, k);
-    scratch (ahead + behind + 6, k); out (m,).
-    """
-    run_in, ahead, behind, low, high, step = spans
-    count = weights.shape[1]
-    length = ahead + behind
-    state = scratch[length : length + 4]
-    total = scratch[length + 4]
-    before = scratch[length + 5]
-    for m in range(near.shape[0]):
-        start = max(near[m] - ahead, 0)
-        n = min(near[m] + behind, x.shape[0]) - start
-        first = max(near[m] - low - start, 1)
-        last = min(near[m] + high - start, n)
-        out[m] = near[m]
-        for k in range(count):
-            total[k] = 0.0
-            before[k] = 0.0
-        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
-        for i in range(n):
-            for k in range(count):
-                total[k] += scratch[i, k]
-        best = 1e300
-        for i in range(last):
-            if i >= first and (i - first) % step == 0:
-                cost = 0.0
-                for k in range(count):
-                    floor = 1e-12 * total[k] / n + 1e-300
-                    right = max(total[k] - before[k], 0.0) / (n - i)
-                    cost += weights[m, k] * (
-                        i * math.log(before[k] / i + floor) + (n - i) * math.log(right + floor)
-                    )
-                if cost < best:
-                    best = cost
-                    out[m] = start + i
-            for k in range(count):
-                before[k] += scratch[i, k]
-
-
-@njit(cache=True, nogil=True)
-def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
-    """First sample of each stroke: where its own attack begins, not an event just before it.
-
-    A band has begun when its power passes `rise` times the stroke's own highest there (or three
-    times what was there already); the stroke, when bands of at least the share `most` of the
-    weights have begun and stay so: a hat a moment earlier begins only in the high ones. The
-    change of variance is picked closely around that, as in `change_points`. Where too much was
-    there already, in all bands, `near` stays. `spans` are samples: 0 run-in,
-    1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6 variance around it.
-    Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
-    """
-    run_in, ahead, behind, smooth, back, on, margin = spans
-    count = weights.shape[1]
-    length = ahead + behind
-    state = scratch[length : length + 4]
-    for m in range(near.shape[0]):
-        start = max(near[m] - ahead, 0)
-        n = min(near[m] + behind, x.shape[0]) - start
-        out[m] = near[m]
-        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
-        for i in range(n):
-            scratch[i, count] = 0.0
-        whole = 0.0
-        for k in range(count):
-            highest = 0.0
-            run = 0.0
-            already = 0.0
-            for i in range(n):
-                run += scratch[i, k]
-                if i >= smooth:
-                    run -= scratch[i - smooth, k]
-                highest = max(highest, run)
-                if smooth <= i < margin + smooth:
-                    already += run / margin
-            limit = max(rise * highest, 3.0 * already)
-            if limit > 0.6 * highest:
-                continue
-            whole += weights[m, k]
-            run = 0.0
-            for i in range(n):
-                run += scratch[i, k]
-                if i >= smooth:
-                    run -= scratch[i - smooth, k]
-                if run > limit:
-                    scratch[i, count] += weights[m, k]
-        cross = -1
-        for i in range(n - smooth):
-            if whole <= 0.0:
-                break
-            if min(scratch[i, count], scratch[i + smooth, count]) >= most * whole:
-                cross = i
-                break
-        if cross <= 0:
-            continue
-        first = max(cross - back, 1)
-        last = min(cross + on, n)
-        left = max(cross - margin, 0)
-        right = min(cross + margin, n)
-        best = 1e300
-        for i in range(max(first, left + 1), min(last, right)):
-            scratch[i, count] = 0.0
-        for k in range(count):
-            total = 0.0
-            for i in range(left, right):
-                total += scratch[i, k]
-            floor = 1e-12 * total / (right - left) + 1e-300
-            before = 0.0
-            for i in range(left, min(last, right)):
-                if i >= max(first, left + 1):
-                    scratch[i, count] += weights[m, k] * (
-                        (i - left) * math.log(before / (i - left) + floor)
-                        + (right - i) * math.log(max(total - before, 0.0) / (right - i) + floor)
-                    )
-                before += scratch[i, k]
-        for i in range(max(first, left + 1), min(last, right)):
-            if scratch[i, count] < best:
-                best = scratch[i, count]
-                out[m] = start + i
-
-
-@njit(cache=True, nogil=True)
 def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep, least, out):
     """How much better a stroke of the drum explains each candidate than no stroke does.
 
@@ -267,3 +118,41 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
                     out[i, 1] = levels[m]
                     out[i, 2] = tilts[t]
                     out[i, 3] = excess
+
+
+@njit(cache=True, nogil=True)
+def company(shape, position, score, asked, gap, cap, scale, alone, out):
+    """What the candidates most like each one asked for are thought to be.
+
+    shape (n, k) dB; position (n,) samples, rising; score (n,); asked (m,) indices. The distance
+    of two candidates is Σ_k min(|difference|, cap)/k; those less than `gap` samples apart are not
+    compared, since they may hold the same sound. out (m, 2): the score of the three nearest,
+    weighted by exp(−distance/scale), and their mean distance. The candidate's own score counts
+    as that of one more, at the distance `alone`: what is unlike all others stays as it was.
+    """
+    n, bands = shape.shape
+    for m in range(asked.shape[0]):
+        i = asked[m]
+        d0, d1, d2 = cap, cap, cap
+        s0, s1, s2 = score[i], score[i], score[i]
+        for j in range(n):
+            if abs(position[j] - position[i]) <= gap:
+                continue
+            total = 0.0
+            for k in range(bands):
+                total += min(abs(shape[j, k] - shape[i, k]), cap)
+                if total >= d2 * bands:
+                    break
+            distance = total / bands
+            if distance < d0:
+                d0, d1, d2 = distance, d0, d1
+                s0, s1, s2 = score[j], s0, s1
+            elif distance < d1:
+                d1, d2 = distance, d1
+                s1, s2 = score[j], s1
+            elif distance < d2:
+                d2, s2 = distance, score[j]
+        w0, w1, w2 = math.exp(-d0 / scale), math.exp(-d1 / scale), math.exp(-d2 / scale)
+        own = math.exp(-alone / scale)
+        out[m, 0] = (w0 * s0 + w1 * s1 + w2 * s2 + own * score[i]) / (w0 + w1 + w2 + own)
+        out[m, 1] = (d0 + d1 + d2) / 3.0
