@@ -167,9 +167,8 @@ def excerpt_sums(x, starts, run_in, b, a, scratch, out):
     for m in range(starts.shape[0]):
         skip = min(max(-starts[m], 0), length)
         inside = max(min(x.shape[0] - starts[m], length), skip) - skip
-        excerpt_powers(
-            x, max(starts[m], 0), inside, run_in, b, a, scratch[length : length + 4], scratch
-        )
+        first = min(max(starts[m], 0), x.shape[0])
+        excerpt_powers(x, first, inside, run_in, b, a, scratch[length : length + 4], scratch)
         for k in range(count):
             total = 0.0
             for i in range(length + 1):
