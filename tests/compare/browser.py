@@ -115,7 +115,13 @@ def browser(downloads: Path) -> Iterator[Browser]:
         pytest.skip(missing)
     options = webdriver.ChromeOptions()
     options.binary_location = program
-    for argument in ("--headless=new", "--no-sandbox", "--window-size=1366,900", "--disable-gpu"):
+    for argument in (
+        "--headless=new",
+        "--no-sandbox",
+        "--window-size=1366,900",
+        "--disable-gpu",
+        "--disable-dev-shm-usage",
+    ):
         options.add_argument(argument)
     options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})

@@ -314,3 +314,26 @@ def test_keys_act_on_keyboards_with_other_letters(window: Browser, harness_file:
         "new KeyboardEvent('keydown', { key: 'д', code: 'KeyL', bubbles: true }))"
     )
     assert window.run("return listening.looping")
+
+
+def test_a_difference_that_had_to_be_lowered_says_so(window: Browser, page_folder: Path) -> None:
+    made = contents()
+    phase = np.sin(2 * np.pi * 100 * np.arange(made.frames) / made.rate)[:, None]
+    sounds = [{"top": 0.9 * phase}, {"top": -0.9 * phase}, {"top": 0.8 * phase}]
+    variants = tuple(
+        replace(variant, sounds=sound, match_db={"top": 0.0})
+        for variant, sound in zip(made.variants, sounds, strict=True)
+    )
+    path = page_folder / "loud.html"
+    path.write_bytes(write_page(replace(made, listen=("top",), variants=variants)))
+    window.open(path)
+    window.press("d")
+    assert window.said() == "Hearing raw minus soft, lowered by 5.1 dB so that it fits"
+    window.run(
+        "const box = document.getElementById('pair-minus'); box.value = 2;"
+        "box.dispatchEvent(new Event('change'))"
+    )
+    window.press("d")
+    window.press("d")
+    assert window.said() == "Hearing raw minus hard"
+    assert "at most −20.0 dBFS" in window.get("removed-rows").text

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: GPL-3.0-or-later
 // The bar that stays in sight: play, what is heard, loop, volume. While a blind test runs its
-// buttons for variants are replaced by the test's own.
+// buttons for variants are hidden, and do nothing.
 
 import { byId, choice, clock, say, signed } from "./dom.js";
 import { difference, playable } from "./difference.js";
@@ -16,7 +16,7 @@ export class Controls {
     this.pair = [0, Math.min(1, data.variants.length - 1)];
     this.blind = false;
     this.loaded = null;
-    this.loweredDb = 0; // by how much the last difference was lowered to fit
+    this.lowered = new Map(); // by how many dB a difference had to be lowered to fit
     this.changed = () => {}; // called after what is heard has changed
     this.variants = choice(data.variants.map(({ name, about }, i) => (
       { value: i, label: name, key: i < 9 ? String(i + 1) : null, describe: about })),
@@ -69,8 +69,9 @@ export class Controls {
     this.removed = on;
     const [a, b] = this.pair.map((i) => this.data.variants[i].name);
     this.hear(on ? `Hearing ${a} minus ${b}` : `Hearing ${this.data.variants[this.variant].name}`);
-    if (on && this.loweredDb > 0) {
-      say(`Hearing ${a} minus ${b}, lowered by ${signed(this.loweredDb)} dB so that it fits`);
+    const lowered = on && this.loaded ? this.lowered.get(this.removedPath()) : 0;
+    if (lowered > 0) {
+      say(`Hearing ${a} minus ${b}, lowered by ${signed(lowered)} dB so that it fits`);
     }
   }
 
@@ -102,7 +103,7 @@ export class Controls {
       const fromDb = this.data.variants[this.pair[0]].match_db[this.sound];
       const { channels, loweredDb } = playable(this.removedSound(), fromDb);
       this.listening.add(name, channels);
-      this.loweredDb = loweredDb;
+      this.lowered.set(name, loweredDb);
     }
     return name;
   }

@@ -29,14 +29,14 @@ export function addRows(timeline, data, controls) {
       `waveform of ${sound}, matched; ` +
       (peaks[i] > 0 ? `peak ${signed(20 * Math.log10(peaks[i]))} dBFS` : "silence")));
   };
-  let shown = "";
+  let shown = [];
   return () => {
     waves.forEach((row, i) => row.element.classList.toggle("heard",
       !controls.removed && i === controls.variant));
-    const key = `${controls.sound} ${controls.pair}`;
-    if (!controls.loaded || key === shown) return;
-    if (shown.split(" ")[0] !== controls.sound) showWaves();
-    shown = key;
+    const now = [controls.sound, ...controls.pair];
+    if (!controls.loaded || now.every((value, i) => value === shown[i])) return;
+    if (shown[0] !== controls.sound) showWaves();
+    shown = now;
     showRemoved(timeline, removed, data, controls);
   };
 }
