@@ -26,7 +26,7 @@ GUARD_S, FADE_S = 16 / 48000, 0.002
 EDGES_HZ = np.concatenate([[0.0], np.arange(80.0, 521.0, 40.0), np.geomspace(520.0, 16e3, 17)[1:]])
 LOUD_DB = 6.0  # within this of the loudest, strokes teach what the drum's stroke is like
 LEAST = 0.02  # of a band's energy that is taken to be the stroke's, whatever sounded before
-LOWER, MIDDLE = 0.25, 0.4  # quantiles over strokes and over bands
+LOWER, MIDDLE = 0.2, 0.35  # quantiles over strokes and over bands
 # A band may lie so far from the shared stroke before it is taken for something else.
 BELOW_FIT_DB, ABOVE_FIT_DB = 2.0, 1.0
 FALL_DB = 3.0  # a frame, where no stroke is left alone for long enough to tell

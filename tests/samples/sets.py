@@ -8,6 +8,7 @@ import zlib
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import oaconvolve
 
 from dsp.audio import SampleFormat, write_track
@@ -66,7 +67,7 @@ def make_set(folder: Path, take: OpenTake, *, polarity: int = 1, seed: int = 9) 
     return made
 
 
-def strokes_alone(take: OpenTake) -> list[np.ndarray]:
+def strokes_alone(take: OpenTake) -> list[NDArray[np.float64]]:
     """Each snare stroke of the take as its close microphone hears it alone, from its arrival on."""
     plan = ALL[take.name]
     rng = np.random.default_rng([take.seed, zlib.crc32(take.name.encode())])

@@ -64,14 +64,14 @@ def followed() -> list[tuple[takes.OpenTake, Part]]:
 def test_velocities_are_within_4_of_the_truth(
     followed: list[tuple[takes.OpenTake, Part]],
 ) -> None:
-    """Bar: 95 % of the strokes. Reached: 94.4 %; fast strokes in each other's tails miss it."""
+    """Bar: 95 % of the strokes that are found, the set's level known."""
     apart = []
     for take, part in followed:
         near = mir_eval.util.match_events(take.arrivals() / RATE, part.hits.time_s, NEAR_S)
         truth = [one.velocity for one in take.strokes]
         apart += [abs(int(part.velocity[found]) - truth[played]) for played, found in near]
     assert len(apart) > 300
-    assert np.mean(np.array(apart) <= VELOCITY_WITHIN) >= 0.94
+    assert np.mean(np.array(apart) <= VELOCITY_WITHIN) >= 0.95
 
 
 def test_given_strokes_are_followed_to_the_sample() -> None:
