@@ -106,10 +106,17 @@ STEPS: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "shape_transient": ({"attack": "4 dB", "sustain": "-5 dB"}, ""),
     "tone": (
-        {"bands": [{"name": "body", "shape": "bell", "at": "540 Hz", "gain": "-7 dB"}]},
-        "PeakFilter",
+        {
+            "bands": [
+                {"name": "weight", "at": "200 Hz", "width": "2 oct", "gain": "1.5 dB"},
+                {"name": "honk", "at": "700 Hz", "gain": "-2 dB"},
+                {"name": "air", "shape": "high shelf", "at": "8 kHz", "gain": "2 dB"},
+            ]
+        },
+        "PeakFilter, PeakFilter, HighShelfFilter",
     ),
     "compress": ({}, "Compressor"),
+    "soften": ({"ceiling": "-9 dB"}, "Clipping, Limiter"),
     "level": ({"gain": "-3 dB"}, "Gain"),
 }
 
@@ -143,7 +150,7 @@ def _effect_seconds(effect: str, samples: Any) -> float:
     import pedalboard
 
     audio = np.ascontiguousarray(samples.T.astype(np.float32))
-    unit = getattr(pedalboard, effect)()
+    unit = pedalboard.Pedalboard([getattr(pedalboard, name)() for name in effect.split(", ")])
     seconds = []
     for _ in range(3):
         start = time.perf_counter()
