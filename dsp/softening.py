@@ -185,22 +185,24 @@ class Plan:
         """
         near, aim = (self._shape.ceiling * 10.0 ** (-db / 20.0) for db in (NEAR_DB, UNDER_DB))
         need, after, kept = np.zeros(len(none) - 1), none, np.ones(len(none) - 1)
-        for _ in range(ROUNDS):
+        for left in reversed(range(ROUNDS)):
             treatment = Softening(self._shape, self._first, before, after)
 
             def outcome(block: Samples, first: int, by: Softening = treatment) -> Values:
                 kept = by.treat(block, first)
                 return np.stack([self._peaks(block, first, near), kept], axis=1)
 
-            too_high = False
+            highest = 0.0
             for first, seen in self._look(outcome, concerned):
                 here = slice(first, first + len(seen))
                 kept[here] = seen[:, 1]
+                highest = max(highest, seen[:, 0].max())
                 if seen[:, 0].max() > near:
-                    too_high = True
                     need[here] += decibels_under(seen[:, 0], aim)
-            if not too_high:
+            if highest <= near:
                 break
+            if left == 0:  # one gain on everything cannot fail
+                return after + decibels_under(np.array([highest]), aim), kept
             lowered = self._shape.gain_under(need)
             moved = np.flatnonzero(lowered != after) // (BLOCK // self._shape.cell)
             concerned = np.isin(np.arange(self._blocks), moved)

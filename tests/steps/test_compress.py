@@ -172,6 +172,13 @@ def test_without_strokes_auto_says_so_and_does_nothing():
     assert "no full stroke" in decision.notes[0]
 
 
+@pytest.mark.parametrize("frames", [1, 2, 50])
+def test_the_shortest_takes(frames):
+    curve = Compress(threshold=-20).decide(scene_of(np.ones((frames, 1)), no_hits(frames))).curve
+    assert curve.frames == frames
+    assert curve.at[-1] == frames - 1
+
+
 def test_memory_stays_bounded():
     # 16 bytes a point: the worst that a signal can do to quick settings is every second sample
     audio = np.random.default_rng(6).standard_normal((1 << 17, 1)) / 4

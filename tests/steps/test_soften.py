@@ -195,6 +195,19 @@ def test_blocks_do_not_matter(hot, block, monkeypatch):
     assert again.curve.db.tobytes() == decision.curve.db.tobytes()
 
 
+def test_the_ceiling_holds_even_where_the_guard_finds_no_shape(hot, monkeypatch):
+    monkeypatch.setattr(softening, "ROUNDS", 1)
+    out, _ = treated(Soften(), hot)
+    assert max(*meters(out[:, 0]), *meters(out[:, 1])) <= -1.0
+
+
+@pytest.mark.parametrize("frames", [1, 2, 50])
+def test_the_shortest_takes(frames):
+    out, decision = softened(np.full(frames, 1.5))
+    assert max(meters(out)) <= -1.0
+    assert decision.curve.at[-1] < frames
+
+
 def test_channels_share_the_limiter(hot):
     step = Soften(ceiling=-3, clip=0, knee=0.5)
     out, _ = treated(step, hot)
