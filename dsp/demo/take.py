@@ -20,6 +20,8 @@ from dsp.demo.room import (
     delay_samples,
     distance,
 )
+from dsp.demo.singles import AT_END, play_singles
+from dsp.demo.snare import LONGEST as LONGEST_STROKE
 from dsp.demo.snare import SNARE, Snare, make_snare
 from dsp.errors import UsageError
 from dsp.take import HIGHEST_RATE, LOWEST_RATE, Take
@@ -39,7 +41,8 @@ class Stroke:
     the arrival in each microphone (the nearer one of a pair): the stroke adds exact zeros before
     it. `level_db` is the force re a full stroke (−26 … 0), `velocity` = 10^(level_db/40), 0 … 1.
     `peak_dbfs` is the peak of this stroke alone in the close microphones. `kind` is `ghost`,
-    `tap`, `accent`, `backbeat` or `rimshot`.
+    `tap`, `accent`, `backbeat` or `rimshot`; in the recording of single strokes `single`, `flam` or
+    `bounce`.
     """
 
     contact: int
@@ -77,10 +80,7 @@ def make_demo(seconds: float | None = None, seed: int = 1, rate: int = 48_000) -
     seconds = FULL_SECONDS if seconds is None else seconds
     if not SHORTEST <= seconds <= LONGEST:
         raise UsageError(f"demo of {seconds} s; accepted: {SHORTEST:g} to {LONGEST:g} s")
-    if seed < 0:
-        raise UsageError(f"demo seed {seed}; accepted: 0 or more")
-    if not LOWEST_RATE <= rate <= HIGHEST_RATE:
-        raise UsageError(f"sample rate {rate} Hz; accepted: {LOWEST_RATE} to {HIGHEST_RATE} Hz")
+    _check(seed, rate)
     desk = Desk(round(seconds * rate), rate, seed)
     events = perform(seconds, seed)
     snare, kit = make_snare(rate, seed), make_kit(rate, seed)
@@ -91,6 +91,28 @@ def make_demo(seconds: float | None = None, seed: int = 1, rate: int = 48_000) -
         _play_drum(desk, kit, snare, voice, [e for e in events if voice in (e.voice, e.kind)])
     desk.add_noise()
     return DemoTake(Take(rate, desk.tracks()), desk.stems, strokes, events, snare.fundamental_hz)
+
+
+def make_singles(seed: int = 1, rate: int = 48_000) -> DemoTake:
+    """Make the recording of single strokes that comes before the take: same drum, same microphones.
+
+    `seed` and `rate` as in `make_demo`; of the stems only the snare's and the noise sound. Raises
+    `UsageError` for others.
+    """
+    _check(seed, rate)
+    events = play_singles(seed)
+    desk = Desk(round((events[-1].time + LONGEST_STROKE + AT_END) * rate), rate, seed)
+    snare = make_snare(rate, seed)
+    strokes = _play_snare(desk, snare, events)
+    desk.add_noise()
+    return DemoTake(Take(rate, desk.tracks()), desk.stems, strokes, events, snare.fundamental_hz)
+
+
+def _check(seed: int, rate: int) -> None:
+    if seed < 0:
+        raise UsageError(f"demo seed {seed}; accepted: 0 or more")
+    if not LOWEST_RATE <= rate <= HIGHEST_RATE:
+        raise UsageError(f"sample rate {rate} Hz; accepted: {LOWEST_RATE} to {HIGHEST_RATE} Hz")
 
 
 def _play_snare(desk: Desk, snare: Snare, events: Sequence[Event]) -> tuple[Stroke, ...]:

@@ -30,13 +30,14 @@ BEFORE = (-round(0.060 / FRAME_S), -round(0.003 / FRAME_S))  # frames from a str
 FIRST, FAINT_DB = round(0.010 / FRAME_S), 6.0
 BEFORE_DB = 3.0
 WINDOW, STEP = round(0.005 / FRAME_S), round(0.0025 / FRAME_S)
-NEAREST, QUANTILE = 9, 0.35
+NEAREST, QUANTILE = 7, 0.4
 LOWEST_BAND = 1  # below 300 Hz 5 ms hold too few cycles
 LEAST_DB, MOST_DB = -6.0, 20.0  # what one band can say
 SECOND_FRAMES = round(0.180 / FRAME_S)  # what comes so soon is a second stroke
 SECOND_DB, COMPANY_DB = 4.0, 6.0  # clearly above its like, early and late: tails differ more
+USUAL_TIMES = 3.0  # strokes of some drums differ more: median deviations above the median, at least
+BODY, BODY_DB = 2, 9.0  # bands that hold the drum's body; wires may rattle on, the body may not
 SECOND_S = 0.120
-ROUNDS = 2
 
 FAINT = "it hardly stands out of the noise"
 NOT_FROM_SILENCE = "something sounds before it"
@@ -80,15 +81,14 @@ def inspect_strokes(
     close = next(iter(envelopes.values()))
     span = np.where(ended, end - onset, limit - onset)
     ways = [_ways(envelope, onset, span) for envelope in envelopes.values()]
-    early = late = np.zeros(len(onset))
-    for _ in range(ROUNDS):
-        alone = (early <= SECOND_DB) & (late <= COMPANY_DB)
-        early, late = _company(ways, level_dbfs, ~(apart & alone))
+    early, late, body = _company(ways, level_dbfs, ~apart)
+    second = (early > _unusual(early[apart], SECOND_DB)) | (body > BODY_DB)
+    close_by = np.append(np.diff(onset), frames) < SECOND_S * rate
     reasons: tuple[tuple[Flags, str], ...] = (
         (_above_db(close, onset, 0, FIRST) < FAINT_DB, FAINT),
         (before > BEFORE_DB, NOT_FROM_SILENCE),
-        ((early > SECOND_DB) | (np.append(np.diff(onset), frames) < SECOND_S * rate), DOUBLE),
-        (late > COMPANY_DB, COMPANY),
+        (second | close_by, DOUBLE),
+        (late > _unusual(late[apart], COMPANY_DB), COMPANY),
         (~ended & (limit == frames), CUT_OFF),
         (~ended & (limit == following), NEXT_TOO_SOON),
         (~ended, ENDLESS),
@@ -121,19 +121,35 @@ def _ways(envelope: Envelope, onset: Positions, span: Positions) -> _Ways:
     return _Ways(db, 10 * np.log10(envelope.least[LOWEST_BAND:]), inside)
 
 
-def _company(ways: list[_Ways], level_dbfs: Values, useless: Flags) -> tuple[Values, Values]:
-    """How far each stroke is above its like in any microphone, at most: early, and late."""
-    early, late = np.zeros(len(level_dbfs)), np.zeros(len(level_dbfs))
+def _company(
+    ways: list[_Ways], level_dbfs: Values, useless: Flags
+) -> tuple[Values, Values, Values]:
+    """How far each stroke is above its like in any microphone, at most.
+
+    Early, late, and early in the bands of the body alone; the first two are means over bands.
+    """
+    early, late, body = (np.zeros(len(level_dbfs)) for _ in range(3))
     soon = SECOND_FRAMES // STEP
     for i, level in enumerate(level_dbfs):
         like = _like(level_dbfs, i, useless)
         for way in ways:
             moved = way.db[like] + (level - level_dbfs[like])[:, None, None]
             path = np.maximum(np.quantile(moved, QUANTILE, axis=0), way.least_db)
-            above = np.clip(way.db[i] - path, LEAST_DB, MOST_DB).mean(axis=1) * way.inside[i]
-            early[i] = max(early[i], float(above[:soon].max()))
-            late[i] = max(late[i], float(above[soon:].max(initial=0.0)))
-    return early, late
+            above = np.clip(way.db[i] - path, LEAST_DB, MOST_DB) * way.inside[i][:, None]
+            mean = above.mean(axis=1)
+            early[i] = max(early[i], float(mean[:soon].max()))
+            late[i] = max(late[i], float(mean[soon:].max(initial=0.0)))
+            body[i] = max(body[i], float(above[:soon, :BODY].mean(axis=1).max()))
+    return early, late, body
+
+
+def _unusual(company_db: Values, least_db: float) -> float:
+    """From where on the company (strokes,) of strokes that stand apart is unusual for the drum."""
+    if len(company_db) == 0:
+        return least_db
+    usual = float(np.median(company_db))
+    spread = float(np.median(np.abs(company_db - usual)))
+    return max(least_db, usual + USUAL_TIMES * spread)
 
 
 def _like(level_dbfs: Values, i: int, useless: Flags) -> Positions:
