@@ -28,6 +28,7 @@ def command(
     """Make a demo take in DIR (default ./demo-take), print it by snare_pair, and tell the result.
 
     The take is synthetic: an invented kit, four microphones, 24-bit WAV files with a bext chunk.
+    Single strokes on its snare, for `drumprint cut`, go into DIR/singles.
     """
     from dsp.demo.files import make_examples, print_demo
 

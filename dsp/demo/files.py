@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The demo take as files, and its print; also the folder of short examples."""
+"""The demo take and its single strokes as files, its print, and the folder of short examples."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from dsp.audio import Chunk, OutputSet, SampleFormat, build_bext
 from dsp.audio.writing import write_wav
 from dsp.demo.groove import TITLE
-from dsp.demo.take import make_demo
+from dsp.demo.take import DemoTake, make_demo, make_singles
 from dsp.recipe import load_recipe, ready_chain
 from dsp.rendering import AUDIO, PrintReport, render
 from dsp.take import Samples
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 RECIPE = "snare_pair"
 PRINT = "print"
+SINGLES, TRUTH = "singles", "strokes.json"
 TIME_OF_DAY_S = 10 * 3600  # an invented session, at ten in the morning
 EXAMPLE_SECONDS = 10.0
 EXAMPLE_PICTURE_S = (0.0, 6.0)
@@ -36,10 +37,12 @@ def print_demo(
 ) -> PrintReport:
     """Write the demo take into `folder`, print its snare into `folder`/print; return the report.
 
+    The single strokes that were played before it go into `folder`/singles, with their truth.
     `seconds` 1 to 120, None for the whole part. Raises `OutputError` where files exist already,
     unless `overwrite`.
     """
     files = write_demo(folder, seconds=seconds, overwrite=overwrite, progress=progress)
+    write_singles(Path(folder) / SINGLES, overwrite=overwrite, progress=progress)
     recipe = load_recipe(ready_chain(RECIPE))
     snare = {track: files[track] for track in recipe.tracks}
     return render(recipe, snare, folder / PRINT, overwrite=overwrite, progress=progress)
@@ -60,22 +63,53 @@ def write_demo(
     with OutputSet(files.values(), overwrite=overwrite) as outputs:
         if progress is not None:
             progress(0.0, "playing the demo take")
-        demo = make_demo(seconds)
-        rate = demo.take.rate
-        for name, path in files.items():
-            with outputs.open(path) as out:
-                chunks = (_bext(name, rate),)
-                samples = demo.take.tracks[name]
-                write_wav(out, samples, rate, PCM24, chunks, name=path.name)
+        _write_tracks(outputs, files, make_demo(seconds), TITLE)
     return files
+
+
+def write_singles(
+    folder: Path, *, overwrite: bool = False, progress: Progress | None = None
+) -> dict[str, Path]:
+    """Write the recording of single strokes, and what is known of each; return the tracks.
+
+    `strokes.json` lists for each stroke its kind, its level in dB re a full one, and the first
+    sample of its arrival in each microphone.
+    """
+    import json
+
+    from dsp.demo.room import MICROPHONES
+
+    files = {name: folder / f"{name}{AUDIO}" for name in MICROPHONES}
+    with OutputSet([*files.values(), folder / TRUTH], overwrite=overwrite) as outputs:
+        if progress is not None:
+            progress(0.0, "playing single strokes")
+        played = make_singles()
+        _write_tracks(outputs, files, played, "Single strokes")
+        strokes = [
+            {"kind": one.kind, "level_db": round(one.level_db, 2), "arrival": dict(one.samples)}
+            for one in played.strokes
+        ]
+        with outputs.open(folder / TRUTH) as out:
+            out.write((json.dumps({"strokes": strokes}, indent=1) + "\n").encode())
+    return files
+
+
+def _write_tracks(
+    outputs: OutputSet, files: Mapping[str, Path], played: DemoTake, title: str
+) -> None:
+    rate = played.take.rate
+    for name, path in files.items():
+        with outputs.open(path) as out:
+            chunks = (_bext(f"{title}, {name} (synthetic)", rate),)
+            write_wav(out, played.take.tracks[name], rate, PCM24, chunks, name=path.name)
 
 
 PCM24 = SampleFormat("wav", "pcm24")
 
 
-def _bext(track: str, rate: int) -> Chunk:
+def _bext(about: str, rate: int) -> Chunk:
     return build_bext(
-        f"{TITLE}, {track} (synthetic)",
+        about,
         "drumprint demo",
         "2026-01-01",
         "10:00:00",

@@ -13,6 +13,7 @@ import soundfile as sf
 from dsp.audio import bext_time_reference, read_track
 from dsp.cli.app import run
 from dsp.demo import make_demo
+from dsp.samples.sample_set import load_set
 from tests.cli import takes
 
 SECONDS = 3.0
@@ -43,6 +44,18 @@ def test_the_snare_is_printed(demo):
         takes.contents(demo / "print")
     )
     assert json.loads((demo / "print/print.json").read_bytes())["tracks"]["bottom"]["key"] == "top"
+
+
+def test_single_strokes_are_there_with_their_truth_and_can_be_cut(demo, tmp_path):
+    truth = json.loads((demo / "singles/strokes.json").read_text())["strokes"]
+    names = ("top", "overhead", "room")
+    args = [f"{name}={demo / 'singles' / name}.wav" for name in names]
+    assert run(["cut", *args, "-o", str(tmp_path / "snare")]) == 0
+    made = load_set(tmp_path / "snare")
+    assert len(made.samples) == 14
+    for sample in made.samples:
+        (true,) = [s for s in truth if abs(s["arrival"]["top"] - sample.source_sample) <= 1]
+        assert true["kind"] == "single"
 
 
 def test_a_second_demo_needs_overwrite(demo, capsys):
