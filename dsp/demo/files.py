@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 RECIPE = "snare_pair"
 PRINT = "print"
-SINGLES, TRUTH = "singles", "strokes.json"
+SINGLES, TRUTH, SET_PICTURE = "singles", "strokes.json", "snare.samples.png"
 TIME_OF_DAY_S = 10 * 3600  # an invented session, at ten in the morning
 EXAMPLE_SECONDS = 10.0
 EXAMPLE_PICTURE_S = (0.0, 6.0)
@@ -131,7 +131,7 @@ def make_examples(
         snare = {track: files[track] for track in recipe.tracks}
         start, stop = EXAMPLE_PICTURE_S
         report = render(recipe, snare, work / PRINT, from_s=start, to_s=stop, progress=progress)
-        contents = _contents(work, tuple(files), report)
+        contents = {**_contents(work, tuple(files), report), SET_PICTURE: _cut_picture(work)}
     with OutputSet([folder / name for name in contents], overwrite=overwrite) as outputs:
         for name, content in contents.items():
             with outputs.open(folder / name) as out:
@@ -153,6 +153,17 @@ def _contents(work: Path, microphones: tuple[str, ...], report: PrintReport) -> 
             contents[name] = path.read_bytes()
     contents["README.md"] = ABOUT.encode()
     return contents
+
+
+def _cut_picture(work: Path) -> bytes:
+    """Cut the single strokes into a set; return its picture."""
+    from dsp.samples.cutting import cut
+    from dsp.samples.set_files import picture_name
+
+    singles = write_singles(work / SINGLES)
+    microphones = {name: path for name, path in singles.items() if name != "bottom"}
+    made = cut(microphones, work / "snare").samples
+    return (made.folder / picture_name(made)).read_bytes()
 
 
 def flac(samples: Samples) -> bytes:
@@ -184,6 +195,7 @@ Strokes on a snare drum are short and loud: start listening at a low level, and 
 | `overhead.raw.flac`, `room.raw.flac` | the rest of the take, stereo; not treated |
 | `top.lanes.png`, `bottom.lanes.png` | what each step did, up to {EXAMPLE_PICTURE_S[1]:g} seconds |
 | `top.curves.npz`, `bottom.curves.npz` | the gain curves behind the pictures |
+| `snare.samples.png` | a sample set of the drum, cut from its single strokes by `drumprint cut` |
 | `print.json` | the print sheet: settings, measures before and after, notes |
 | `resolved.yaml` | the recipe with every `auto` replaced by what it became |
 
