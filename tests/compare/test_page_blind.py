@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from scipy.stats import binom
@@ -72,6 +73,14 @@ def test_draws_are_even(window: Browser) -> None:
     assert window.run("const d = [2 ** 32 - 1, 4]; return parts.below(3, () => d.shift())") == 1
 
 
+def json_saved(path: Path) -> dict[str, Any]:
+    """What the browser saved, once it has."""
+    until = time.monotonic() + 10
+    while not path.exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    return json.loads(path.read_text("utf-8"))
+
+
 def begin(window: Browser, draws: list[int], count: int) -> None:
     window.run(
         "draws.push(...arguments_[0]);document.getElementById('blind-count').value = arguments_[1]",
@@ -98,11 +107,7 @@ def test_a_scripted_listener_is_scored_rightly(window: Browser, page_folder: Pat
     assert window.get("blind-result").text.startswith("4 of 6 right")
     assert "p = 0.344" in window.get("blind-result").text
     window.click("Save this result")
-    path = page_folder / "blind-test.json"
-    until = time.monotonic() + 10
-    while not path.exists() and time.monotonic() < until:
-        time.sleep(0.05)
-    saved = json.loads(path.read_text("utf-8"))
+    saved = json_saved(page_folder / "blind-test.json")
     assert saved["trials"] == [
         {"x": "AB"[x], "answer": answer} for x, answer in zip(xs, says, strict=True)
     ]
@@ -216,10 +221,6 @@ def test_ranking_reveals_what_was_put_in_order(window: Browser, page_folder: Pat
         "raw (was R)", "hard (was Q)", "soft (was P)"
     ]  # fmt: skip
     window.click("Save this order")
-    path = page_folder / "blind-ranking.json"
-    until = time.monotonic() + 10
-    while not path.exists() and time.monotonic() < until:
-        time.sleep(0.05)
-    saved = json.loads(path.read_text("utf-8"))
+    saved = json_saved(page_folder / "blind-ranking.json")
     assert [one["name"] for one in saved["best_first"]] == ["raw", "hard", "soft"]
     assert window.console() == []
