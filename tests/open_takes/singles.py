@@ -24,6 +24,7 @@ SPACING_S = (0.95, 1.25)
 NOISE_DB = -80.0
 PEAK_DB = -4.0
 FAR_GAIN_DB = 14.0  # preamplifiers of the far microphones, against the close one's
+TALK_BEGINS_DB = -46.0  # re its peak; what is softer is in the noise
 TALKER = "hat"  # talk comes from beside the drum
 SOUNDS_S = 0.75  # after this a stroke is in the noise in every microphone
 
@@ -83,7 +84,8 @@ def make(
     for at, syllables, level in score.said:
         sound = speech.say(syllables, rng)
         _add(talk, at, 10 ** (level / 20) * sound)
-        spans.append((at, min(at + len(sound) + round(0.2 * RATE), frames)))
+        begins = at + sources.first_sample(sound, TALK_BEGINS_DB)  # a stop begins with silence
+        spans.append((begins, min(at + len(sound) + round(0.2 * RATE), frames)))
     tracks = {}
     for name, place in MICROPHONES.items():
         direct = paths[TALKER][place].response
