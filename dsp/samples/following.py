@@ -165,6 +165,7 @@ def follow(
     steady = None if bpm is None else steady_tempo(bpm)
     chosen = steady if tempo is None else tempo_from(tempo)
     inputs = [Path(path) for path in (file, tempo, hits) if path is not None]
+    inputs += [] if played is None else _set_files(played)
     with OutputSet(targets, inputs=inputs, overwrite=overwrite) as outputs:
         track = read_track(Path(file))
         frames = len(track.samples)
@@ -192,6 +193,13 @@ def _load_set(folder: Path) -> SampleSet:
     from dsp.samples.sample_set import load_set
 
     return load_set(folder)
+
+
+def _set_files(played: SampleSet) -> list[Path]:
+    from dsp.samples.sample_set import MANIFEST
+
+    sounds = [played.path(s, microphone) for s in played.samples for microphone in s.files]
+    return [played.folder / MANIFEST, *sounds]
 
 
 def _content(

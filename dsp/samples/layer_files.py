@@ -3,11 +3,8 @@
 
 Decisions:
 
-- Strokes come from a MIDI file, or from a hits file, whose empty velocities are then measured.
 - Stems have the close track's rate, length, sample format and metadata; each is named after its
   microphone. All outputs appear together, or none.
-- Two notes at one sample are one stroke, the louder one; a note beyond the end of the take is left
-  out. Both are told.
 """
 
 from __future__ import annotations
@@ -23,18 +20,15 @@ from numpy.typing import NDArray
 from dsp.audio import OutputSet, TrackFile, read_track, write_wav
 from dsp.curves import GainCurve, apply_curve
 from dsp.errors import AudioError, UsageError
-from dsp.hits.given import hits_from
-from dsp.hits.hits_file import UNKNOWN, GivenHits, read_hits
 from dsp.outputs import Writer
 from dsp.recipe.tracks import check_track_name
-from dsp.samples.following import NOTES, check_notes, follow_strokes
+from dsp.samples.following import NOTES, check_notes
 from dsp.samples.layer_check import StrokeCheck, check_data, check_layer
+from dsp.samples.layer_part import SongPart, read_part
 from dsp.samples.layer_picture import draw_layer
 from dsp.samples.layering import Plan, plan_layer, render_stem
 from dsp.samples.levels_file import level_curve, read_levels
-from dsp.samples.midi import read_notes
 from dsp.samples.sample_set import Sample, SampleSet, load_set
-from dsp.samples.turns import Stroke
 from dsp.sheet import sheet_bytes
 from dsp.take import Samples
 from dsp.version import version
@@ -91,7 +85,7 @@ def layer(
             raise AudioError(
                 f"{track.path}: found {rate} Hz; accepted: {samples.rate} Hz, as the sample set has"
             )
-        part = _part(Path(song), track, samples, notes)
+        part = read_part(Path(song), track, samples, notes)
         fundamental = part.fundamental_hz or samples.fundamental_hz
         reach = round(reach_ms * rate / 1000)
         reader = _Reader(samples)
@@ -110,73 +104,6 @@ def _stem_names(samples: SampleSet) -> list[str]:
         return [f"{check_track_name(name)}.wav" for name in samples.microphones]
     except ValueError as error:
         raise UsageError(f"{samples.folder}: {error}") from error
-
-
-@dataclass(frozen=True)
-class _Part:
-    """The strokes to be layered; `name`, `remarks`, and the drum's tuning on the close track."""
-
-    name: str
-    strokes: tuple[Stroke, ...]
-    remarks: tuple[str, ...]
-    fundamental_hz: float | None
-
-
-def _part(song: Path, track: TrackFile, samples: SampleSet, notes: Sequence[int]) -> _Part:
-    rate, frames = track.rate, len(track.samples)
-    if _is_midi(song):
-        strokes, remarks = _played(song, rate, frames, notes)
-    else:
-        given = read_hits(song, rate, frames)
-        part = follow_strokes(track.samples, rate, full_dbfs=samples.full_dbfs, hits=given)
-        places = zip(part.hits.onset, part.velocity, strict=True)
-        strokes, remarks = [Stroke(int(at), int(velocity)) for at, velocity in places], []
-    if not strokes:
-        remarks.append("no strokes to layer: the stems are silent")
-    return _Part(song.name, tuple(strokes), tuple(remarks), _tuning(track, strokes))
-
-
-def _is_midi(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return file.read(4) == b"MThd"
-    except OSError as error:
-        accepted = "a MIDI file, or a hits file"
-        raise UsageError(f"{path}: {error.strerror or error}; accepted: {accepted}") from error
-
-
-def _played(
-    song: Path, rate: int, frames: int, notes: Sequence[int]
-) -> tuple[list[Stroke], list[str]]:
-    found = read_notes(song)
-    chosen = [note for note in found if note.number in notes]
-    others = sorted({note.number for note in found} - set(notes))
-    listed = ", ".join(str(number) for number in others)
-    if found and not chosen:
-        wanted = ", ".join(str(number) for number in notes)
-        raise UsageError(
-            f"{song}: found no note {wanted}, but {listed}; accepted: --notes with those to play"
-        )
-    louder: dict[int, int] = {}
-    for note in chosen:
-        at = round(note.at * rate)
-        louder[at] = max(louder.get(at, 0), note.velocity)
-    strokes = [Stroke(at, louder[at]) for at in sorted(louder) if at < frames]
-    counts = (
-        (len(found) - len(chosen), f"notes of other numbers left out ({listed})"),
-        (len(chosen) - len(louder), "notes that start with a louder one left out"),
-        (len(louder) - len(strokes), "notes after the end of the take left out"),
-    )
-    return strokes, [f"{count} {words}" for count, words in counts if count]
-
-
-def _tuning(track: TrackFile, strokes: Sequence[Stroke]) -> float | None:
-    if not strokes:
-        return None
-    onset = np.array([stroke.at for stroke in strokes], dtype=np.int64)
-    unknown = np.full(len(onset), UNKNOWN, dtype=np.int64)
-    hits = hits_from(track.samples, track.rate, GivenHits(onset, unknown, unknown, "", ""))
-    return float(hits.fundamental_hz) if np.isfinite(hits.fundamental_hz) else None
 
 
 class _Reader:
@@ -256,7 +183,7 @@ class _Run:
 
 
 def _content(
-    part: _Part,
+    part: SongPart,
     run: _Run,
     reach: int,
     checks: tuple[StrokeCheck, ...],

@@ -24,6 +24,7 @@ HEADER, GAP, FOOT = 84, 30, 0
 LEVELS, MOVES, GAINS = 190, 96, 120
 CELL, CELL_GAP, CELL_WORDS = 130, 18, 64
 CELLS = 4  # in a row
+MANY = 250  # strokes, of which smaller marks are told apart
 BEFORE_S, AFTER_S = 0.002, 0.022
 REAL, LAYER = INK, LIFT
 
@@ -120,8 +121,9 @@ def _levels(
     scale = DbScale(low, 6 * math.ceil((both.max() + 2) / 6), LEVELS)
     _lane(sheet, time, y, scale, "dBFS")
     sheet.lines(np.stack([at, y + scale.y(real), at, y + scale.y(layer)], axis=1), HAIR)
-    sheet.marks(at, y + scale.y(real), "o", 7, REAL, REAL, gid="levels.real")
-    sheet.marks(at, y + scale.y(layer), "o", 8, "none", LAYER, gid="levels.layer")
+    size = 4 if len(checks) > MANY else 7
+    sheet.marks(at, y + scale.y(real), "o", size, REAL, REAL, gid="levels.real")
+    sheet.marks(at, y + scale.y(layer), "o", size + 1, "none", LAYER, gid="levels.layer")
     _label(sheet, y, "levels", "RMS of 60 ms")
     for row, (words, fill, edge) in enumerate((("real", REAL, REAL), ("layer", "none", LAYER))):
         place = y + 50 + 16 * row
@@ -137,7 +139,9 @@ def _moves(sheet: Sheet, time: TimeScale, y: int, checks: Sequence[StrokeCheck],
     most = max(4.0, float(np.abs(delay).max(initial=0.0)) * 1.1)
     scale = DbScale(-most, most, MOVES)
     _lane(sheet, time, y, scale, "")
-    sheet.marks(at, y + scale.y(delay), "o", 6, LAYER, LAYER, gid="moves")
+    sheet.marks(
+        at, y + scale.y(delay), "o", 4 if len(checks) > MANY else 6, LAYER, LAYER, gid="moves"
+    )
     _label(sheet, y, "moved", "samples, + is later, so that attacks fall together")
     return y + MOVES + GAP
 
@@ -156,7 +160,7 @@ def _gains(sheet: Sheet, time: TimeScale, y: int, checks: Sequence[StrokeCheck],
     for kind, which, color in kinds:
         top = y + scale.y(gains[which])
         ends = np.stack([at[which], np.full(int(which.sum()), zero), at[which], top], axis=1)
-        sheet.lines(ends, color, 3, gid=f"gains.{kind}")
+        sheet.lines(ends, color, 1 if len(checks) > MANY else 3, gid=f"gains.{kind}")
     _label(
         sheet, y, "fundamental", "what the sum gains there", "over the louder of both;",
         "grey: in an earlier tail",

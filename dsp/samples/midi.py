@@ -139,7 +139,8 @@ def midi_bytes(notes: Sequence[Note], tempo: TempoMap, name: str) -> bytes:
         (tick, mido.MetaMessage("time_signature", numerator=over, denominator=under))
         for tick, over, under in tempo.metres
     ]
-    played: list[tuple[int, Any]] = [(0, mido.MetaMessage("track_name", name=name))]
+    spelt = name.encode("utf-8", "replace").decode()  # file names may hold what is no text
+    played: list[tuple[int, Any]] = [(0, mido.MetaMessage("track_name", name=spelt))]
     for note, (start, stop) in zip(notes, _spans(notes, tempo), strict=True):
         shared = {"channel": DRUMS, "note": note.number}
         played.append((start, mido.Message("note_on", velocity=note.velocity, **shared)))

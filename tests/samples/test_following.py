@@ -28,6 +28,7 @@ from dsp.samples.midi import read_notes
 from dsp.samples.sample_set import NOTES as SET_NOTES
 from tests.cli.takes import RATE, strokes, write
 from tests.open_takes import needed, takes
+from tests.samples.sets import make_set
 
 VELOCITY_WITHIN = 4
 NEAR_S = 0.002  # a note this near is the stroke's
@@ -100,6 +101,14 @@ def test_velocity_is_the_square_law() -> None:
     # 40 lg(127 / v), DLS level 1: 64 is 11.90 dB below 127, 32 is 23.95 dB below.
     levels = np.array([0.0, -11.90, -23.95, -200.0, 3.0])
     assert velocities(levels - 10, -10.0).tolist() == [127, 64, 32, 1, 127]
+
+
+def test_velocities_are_those_that_the_set_plays_at_these_levels(tmp_path: Path) -> None:
+    needed.recordings()
+    samples = make_set(tmp_path / "set", takes.make("backbeat_ghosts"))
+    levels = np.linspace(samples.full_dbfs - 50, samples.full_dbfs + 3, 200)
+    made = velocities(levels, samples.full_dbfs)
+    assert made.tolist() == [samples.velocity_for(float(level)) for level in levels]
 
 
 def test_the_loudest_stroke_is_estimated_beyond_those_that_were_played() -> None:

@@ -143,6 +143,12 @@ def test_another_library_reads_the_same(tmp_path: Path) -> None:
         assert note.duration == pytest.approx(0.05, abs=2e-4)
 
 
+def test_a_name_that_is_no_text_does_not_stop_the_file() -> None:
+    made = midi_bytes([Note(Fraction(1), 38, 90)], fixed_tempo(48_000), "top \udce9 é")
+    (track,) = symusic.Score.from_midi(made).tracks
+    assert track.name == "top ? é"
+
+
 def test_a_note_ends_where_the_next_begins() -> None:
     tempo = fixed_tempo(48_000)
     made = midi_bytes(
