@@ -57,7 +57,7 @@ def processor(spec: str) -> Processor:
         return lambda top, rate: Treated(top.copy())
     if spec.startswith("recipe:"):
         path = Path(spec.removeprefix("recipe:"))
-        return lambda top, rate: _run_recipe(path, top, rate)
+        return lambda top, rate: run_recipe(path, top, rate)
     function = _function(spec)
     return lambda top, rate: Treated(np.asarray(function(top, rate), dtype=np.float64))
 
@@ -85,7 +85,10 @@ def _function(spec: str) -> Callable[[Sound, int], Any]:
     return made
 
 
-def _run_recipe(path: Path, top: Sound, rate: int) -> Treated:
+def run_recipe(
+    path: Path, top: Sound, rate: int, others: dict[str, Sound] | None = None
+) -> Treated:
+    """Run the first track of the recipe `path`, whose steps may listen to `others`, by name."""
     from dsp.curves import apply_curve
     from dsp.printing import print_take
     from dsp.recipe import load_recipe
@@ -93,7 +96,9 @@ def _run_recipe(path: Path, top: Sound, rate: int) -> Treated:
 
     recipe = load_recipe(path)
     track = next(iter(recipe.tracks))
-    printed = print_take(Take(rate, {track: top[:, None].copy()}), recipe).tracks[track]
+    heard = {name: sound[:, None].copy() for name, sound in (others or {}).items()}
+    take = Take(rate, {track: top[:, None].copy(), **heard})
+    printed = print_take(take, recipe).tracks[track]
 
     def same_gains(sound: Sound) -> Sound:
         samples = sound[:, None].copy()

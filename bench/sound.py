@@ -25,22 +25,27 @@ from tests.open_takes import fetch, takes
 from tests.open_takes.takes import OpenTake
 
 READY = "recipe:chains/preclean.yaml"
+WITH_OVERHEAD = Path("chains/preclean_witness.yaml")
 RESULTS = Path(__file__).parent / "results"
 
 SEPARATION = Table(
     "Drum against everything else, SI-SDR in dB",
     "Top microphone. Gate: a plain gate with the best of 2880 settings for each take, chosen "
-    "with the answer. Ideal gain and ideal mask know the clean drum.",
+    "with the answer. Ideal gain and ideal mask know the clean drum. With overhead: the ready "
+    "recipe with the overhead microphone as witness, and the ghosts that it keeps.",
     {
         "raw": "raw",
         "ours": "ours",
         "gain": "gain",
+        "overhead": "with overhead",
+        "overhead_ghosts_kept": "ghosts kept",
         "gate": "gate",
         "ideal_gain": "ideal gain",
         "ideal_mask": "ideal mask",
         "raw_snr": "raw SNR",
         "ours_snr": "ours SNR",
     },
+    percent=frozenset({"overhead_ghosts_kept"}),
 )
 DAMAGE = Table(
     "Bleed taken away, and what it cost the drum",
@@ -128,6 +133,14 @@ def treated_rows(take: OpenTake, treated: processors.Treated) -> Row:
         "first_40": _median(one.first_40 for one in after),
         **_alone(take, treated),
     }
+
+
+def overhead_rows(take: OpenTake) -> Row:
+    """What the ready recipe makes of the take where it may listen to the overhead."""
+    others = {"overhead": take.tracks["overhead"]}
+    treated = processors.run_recipe(WITH_OVERHEAD, take.tracks["top"], take.rate, others)
+    row = treated_rows(take, treated)
+    return {"overhead": row["ours"], "overhead_ghosts_kept": row["ghosts_kept"]}
 
 
 def hit_rows(take: OpenTake, found: hit_measures.Found) -> Row:
@@ -219,6 +232,8 @@ def main(given: list[str] | None = None) -> int:
             print(fault, file=sys.stderr)
             return 1
         rows[name], treated = measure_take(take, process, find)
+        if asked.processor == READY:
+            rows[name].update(overhead_rows(take))
         if asked.pictures:
             _draw(take, treated, asked.pictures)
     tables = [SEPARATION, DAMAGE] + ([STROKES] if any("f" in row for row in rows.values()) else [])

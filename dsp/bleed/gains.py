@@ -10,6 +10,7 @@ bleed could be that loud, it is taken down to what the drum should be.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -17,11 +18,13 @@ from numpy.typing import NDArray
 
 from dsp.bleed.drum import AHEAD, Strokes, learn_shape, measure_attacks, predict
 from dsp.bleed.powers import FRAME_S, Levels
+from dsp.bleed.witness import hear, weigh
 from dsp.kernels.bleed import look_up, track_bleed
 
 Values = NDArray[np.float64]
 
 DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 8.0
+BLEED_SPREAD_HEARD_DB = 12.0  # with witnesses, what was tracked in the gaps counts for less
 EXPONENT = 0.7
 ROUNDS = 2
 SEEN_DB = 10.0
@@ -56,13 +59,18 @@ def gain_table() -> Values:
 
 
 def decide_gains(
-    levels: Levels, calm: Levels, strokes: Strokes, sounding: NDArray[np.bool_], fundamental: float
+    levels: Levels,
+    calm: Levels,
+    strokes: Strokes,
+    sounding: NDArray[np.bool_],
+    fundamental: float,
+    heard: Sequence[Levels] = (),
 ) -> tuple[Levels, Levels, Levels]:
     """Gains in dB, predicted drum and tracked bleed, each (frames, bands).
 
     `sounding` (frames,) says roughly where strokes sound, to begin with: bleed is first learned
     from the gaps, the drum from its strokes less that bleed, then the bleed from all that the
-    drum does not explain, and so on.
+    drum does not explain, and so on. `heard` are the levels of other microphones of the take.
     """
     frames = len(levels)
     hidden = np.zeros(frames, np.bool_)
@@ -75,9 +83,14 @@ def decide_gains(
         attack = measure_attacks(levels, bleed, strokes, fundamental)
         drum = predict(strokes, attack, learn_shape(levels, attack, strokes), frames)
     track_bleed(levels, calm, drum, hidden, SEEN_DB, MEAN_FRAMES, bleed)
+    witnesses = [hear(levels, one, drum, hidden, strokes) for one in heard]
+    likely = bleed.copy() if witnesses else bleed
     _guard_attacks(levels, drum, bleed, strokes)
     gains = np.empty_like(levels)
     look_up(gain_table(), DRUM_STEPS[0], 0.5, BLEED_STEPS[0], 1.0, levels, drum, bleed, gains)
+    if witnesses:
+        spreads = DRUM_SPREAD_DB, BLEED_SPREAD_HEARD_DB, EXPONENT
+        weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
     return gains, drum, bleed
 

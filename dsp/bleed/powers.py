@@ -56,11 +56,18 @@ class BandLevels:
         return np.asarray((self.edges[:-1] + self.edges[1:]) // 2)
 
 
-def measure_levels(samples: Samples, rate: int) -> BandLevels:
-    """Band levels of samples (frames, channels), not all zero; channels are added in power."""
-    first, last = sounding_part(samples)
-    frames = max(int(np.ceil((last - first) / (FRAME_S * rate))), 1)
-    edges = first + np.round(np.arange(frames + 1) * FRAME_S * rate).astype(np.int64)
+def measure_levels(
+    samples: Samples, rate: int, edges: NDArray[np.int64] | None = None
+) -> BandLevels:
+    """Band levels of samples (frames, channels), not all zero; channels are added in power.
+
+    `edges` are those of the frames, where another track has set them.
+    """
+    if edges is None:
+        first, last = sounding_part(samples)
+        count = max(int(np.ceil((last - first) / (FRAME_S * rate))), 1)
+        edges = first + np.round(np.arange(count + 1) * FRAME_S * rate).astype(np.int64)
+    frames = len(edges) - 1
     b, a, margin = stack([low_pass(hz, rate) for hz in CROSSOVERS_HZ])
     power = np.zeros((frames, len(CENTRES_HZ)), np.float32)
 

@@ -130,3 +130,45 @@ def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
             low = table[row, column] * (1 - v) + table[row, column + 1] * v
             high = table[row + 1, column] * (1 - v) + table[row + 1, column + 1] * v
             out[f, k] = low * (1 - u) + high * u
+
+
+@njit(cache=True, nogil=True)
+def weigh_shares(
+    share, level, drum, bleed, heard, leak, transfer, spread, own, other, exponent, least, out
+):
+    """Gain in dB of one band, (f,), from the mean of share^exponent over all shares of the drum.
+
+    share (s,): the drum's part of the power, equally spaced in logits; level, drum, bleed (f,) in
+    dB, with spreads `own` and `other` of the last two; heard, leak, transfer (m, f) and spread (m,)
+    of each witness. Frames are left as they are where drum − level is below `least` or a leak is
+    not finite.
+    """
+    frames = level.shape[0]
+    count = share.shape[0]
+    for f in range(frames):
+        known = drum[f] - level[f] >= least
+        for m in range(heard.shape[0]):
+            known = known and math.isfinite(leak[m, f])
+        if not known:
+            continue
+        most = -1e300
+        total = 0.0
+        mean = 0.0
+        for s in range(count):
+            a = level[f] + 10.0 * math.log10(share[s]) - drum[f]
+            b = level[f] + 10.0 * math.log10(1.0 - share[s]) - bleed[f]
+            fit = -0.5 * ((a / own) ** 2 + (b / other) ** 2)
+            for m in range(heard.shape[0]):
+                against = level[f] - heard[m, f]
+                power = share[s] * 10.0 ** (0.1 * (against + leak[m, f]))
+                power += (1.0 - share[s]) * 10.0 ** (0.1 * (against - transfer[m, f]))
+                fit -= 0.5 * (10.0 * math.log10(power) / spread[m]) ** 2
+            if fit > most:
+                less = math.exp(most - fit)
+                total *= less
+                mean *= less
+                most = fit
+            weight = math.exp(fit - most)
+            total += weight
+            mean += weight * share[s] ** exponent
+        out[f] = 20.0 * math.log10(mean / total + 1e-12)

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
@@ -29,7 +30,8 @@ class SuppressBleed(Step):
 
     The drum's own spectrum and decay are learned from its strokes, the bleed's from what they do
     not explain. Between strokes the track goes down by `reduction`; within a stroke it goes down
-    only in the bands, and by as much, as the bleed there exceeds the drum.
+    only in the bands, and by as much, as the bleed there exceeds the drum. Tracks named as
+    `witnesses` help to tell the two apart under the strokes.
     """
 
     name: ClassVar[str] = "suppress_bleed"
@@ -49,7 +51,16 @@ class SuppressBleed(Step):
     bands: Literal["split", "one"] = Field(
         "split", description="`one` uses a plain full-band gain instead of eleven bands"
     )
+    witnesses: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        (),
+        description="Other tracks of the take (overheads, room, hat) that hear the bleed louder "
+        "against the drum; they tell what sounds under the strokes",
+    )
     key: StrokesKey = "hits"
+
+    def sources(self) -> Mapping[str, str]:
+        """The key, where it is a track, and the witnesses."""
+        return {**super().sources(), **dict.fromkeys(self.witnesses, "audio")}
 
     def decide(self, scene: Scene) -> Decision:
         """Eleven gains, or one, every 1.3 ms, with a point at each onset."""
@@ -88,13 +99,25 @@ class SuppressBleed(Step):
         frames = len(bands.level)
         strokes = Strokes(first, np.append(first[1:], frames), hits.strength_db[used])
         sounding = _sounding(first, bands.frame_of(hits.end[used]), frames)
-        gains, drum, bleed = decide_gains(bands.level, bands.calm, strokes, sounding, fundamental)
+        heard = self._heard(scene, bands)
+        gains, drum, bleed = decide_gains(
+            bands.level, bands.calm, strokes, sounding, fundamental, heard
+        )
         if self.bands == "one":
             gains = _one_band(gains, drum, bleed)
         np.clip(gains, -self.reduction, 0.0, out=gains)
         at, db = _points(gains, onset, first, bands, scene.rate, len(scene.audio))
         layout = FullBand() if self.bands == "one" else SplitBands(CROSSOVERS_HZ)
         return GainCurve(scene.rate, len(scene.audio), at, db, layout)
+
+    def _heard(self, scene: Scene, bands: BandLevels) -> list[Levels]:
+        """Levels of the witnesses that are not silent, in the frames of the track."""
+        heard = []
+        for name in dict.fromkeys(self.witnesses):
+            samples = scene.raw(name)
+            if samples[bands.edges[0] : bands.edges[-1]].any():
+                heard.append(measure_levels(samples, scene.rate, bands.edges).level)
+        return heard
 
 
 def _sounding(first: NDArray[np.int64], end: NDArray[np.int64], frames: int) -> NDArray[np.bool_]:

@@ -6,7 +6,14 @@ import itertools
 import numpy as np
 import pytest
 
-from dsp.kernels.bleed import levels_of, look_up, predict_drum, split_powers, track_bleed
+from dsp.kernels.bleed import (
+    levels_of,
+    look_up,
+    predict_drum,
+    split_powers,
+    track_bleed,
+    weigh_shares,
+)
 
 
 def random(*shape, seed=1):
@@ -124,3 +131,25 @@ def test_look_up_gives_the_entries_of_the_table_at_its_points():
         drum, bleed = np.full((1, 1), -6.0 + 1.5 * i), np.full((1, 1), -4.0 + 2.0 * j)
         look_up(table, -6.0, 1.5, -4.0, 2.0, zero, drum, bleed, out)
         assert out[0, 0] == table[i, j]
+
+
+def test_weighed_shares_equal_their_twin():
+    share = 1 / (1 + np.exp(-np.linspace(-14, 14, 57)))
+    level, drum, bleed = (3 * random(20, seed=s) for s in (5, 6, 7))
+    heard, leak, transfer = (3 * random(2, 20, seed=s) for s in (8, 9, 10))
+    drum[3] = level[3] - 40
+    leak[1, 4] = np.inf
+    spread = np.array([3.0, 5.0])
+    out = np.full(20, -99.0)
+    weigh_shares(
+        share, level, drum, bleed, heard, leak, transfer, spread, 2.5, 12.0, 0.7, -25.0, out
+    )
+    for f in range(20):
+        own, rest = level[f] + 10 * np.log10(share), level[f] + 10 * np.log10(1 - share)
+        fit = ((own - drum[f]) / 2.5) ** 2 + ((rest - bleed[f]) / 12) ** 2
+        for m in range(2):
+            said = 10 ** (0.1 * (own + leak[m, f])) + 10 ** (0.1 * (rest - transfer[m, f]))
+            fit = fit + ((10 * np.log10(said) - heard[m, f]) / spread[m]) ** 2
+        weight = np.exp(-0.5 * (fit - fit.min()))
+        twin = 20 * np.log10((weight * share**0.7).sum() / weight.sum() + 1e-12)
+        assert out[f] == pytest.approx(-99 if f in (3, 4) else twin, rel=1e-9)

@@ -11,6 +11,7 @@ from dsp.recipe import dump_recipe, load_recipe, parse_recipe, ready_chain, read
 EXPECTED = [
     "overheads",
     "preclean",
+    "preclean_witness",
     "room",
     "snare_bottom",
     "snare_full",

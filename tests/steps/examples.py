@@ -184,6 +184,7 @@ EXAMPLES: dict[str, Example] = {
         typical=[
             ({}, -18, 0),
             ({"reduction": 40, "bands": "one"}, -40, 0),
+            ({"witnesses": ["other"]}, -18, 0),
             ({"fundamental": 196, "threshold": -40, "reduction": 12}, -12, 0),
         ],
         changes={
@@ -191,6 +192,7 @@ EXAMPLES: dict[str, Example] = {
             "threshold": changed("threshold", -12),
             "reduction": changed("reduction", 30),
             "bands": changed("bands", "one"),
+            "witnesses": changed("witnesses", ["other"]),
             "key": changed("key", "other"),
         },
     ),

@@ -7,8 +7,9 @@ from functools import cache
 import numpy as np
 import pytest
 
+from bench import measures
 from dsp.bleed.powers import CROSSOVERS_HZ
-from dsp.curves import FullBand, SplitBands
+from dsp.curves import FullBand, SplitBands, apply_curve
 from dsp.hits import find_hits
 from dsp.steps import SuppressBleed
 from tests.open_takes import needed, takes
@@ -231,3 +232,49 @@ def test_more_reduction_leaves_less_bleed_and_never_more(name):
 def test_settings_that_cannot_be_are_refused(settings, accepted):
     with pytest.raises(ValueError, match=accepted):
         SuppressBleed(**settings)
+
+
+def with_witness(name, sound, **settings):
+    """The decision on a take where the track `overhead` sounds as given (frames,)."""
+    top = np.ascontiguousarray(take(name).tracks["top"][:, None])
+    here = scene_of(top, find_hits(top, RATE), {"overhead": np.ascontiguousarray(sound[:, None])})
+    return here, SuppressBleed(reduction=40, **settings).decide(here)
+
+
+def si_sdr(name, here, decision):
+    after = here.audio.copy()
+    apply_curve(after, decision.curve)
+    return measures.si_sdr(take(name).snare["top"], after[:, 0])
+
+
+@pytest.mark.parametrize("name", ["tom_fills", "half_time", "ride_groove"])
+def test_an_overhead_as_witness_helps(name):
+    overhead = take(name).tracks["overhead"]
+    without = si_sdr(name, *with_witness(name, overhead))
+    assert si_sdr(name, *with_witness(name, overhead, witnesses=["overhead"])) > without + 0.1
+
+
+@pytest.mark.parametrize("kind", ["silent", "the track itself", "unrelated"])
+def test_a_witness_that_knows_nothing_does_no_harm(kind):
+    top = take("tom_fills").tracks["top"]
+    steps = np.random.default_rng(4).uniform(-3, 0, len(top) // 2400 + 1)
+    unrelated = np.random.default_rng(3).standard_normal(len(top))
+    unrelated *= 10 ** np.repeat(steps, 2400)[: len(top)]
+    sound = {"silent": 0 * top, "the track itself": 0.3 * top, "unrelated": unrelated}[kind]
+    without = si_sdr("tom_fills", *with_witness("tom_fills", sound))
+    heard = si_sdr("tom_fills", *with_witness("tom_fills", sound, witnesses=["overhead"]))
+    assert heard > without - 0.1
+
+
+def test_the_gain_of_a_witness_changes_nothing():
+    overhead = take("tom_fills").tracks["overhead"]
+    _, plain = with_witness("tom_fills", overhead, witnesses=["overhead"])
+    _, scaled = with_witness("tom_fills", -0.037 * overhead, witnesses=["overhead"])
+    np.testing.assert_allclose(scaled.curve.db, plain.curve.db, atol=0.02)
+
+
+def test_witnesses_are_asked_for():
+    assert SuppressBleed(witnesses=["overhead", "room"]).sources() == {
+        "overhead": "audio",
+        "room": "audio",
+    }
