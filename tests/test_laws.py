@@ -34,7 +34,9 @@ def scene(gain_db=0.0, channels=1):
     audio *= 10 ** (gain_db / 20)
     other = 0.5 * np.roll(audio, round(0.0005 * RATE), axis=0)
     other = other * [1.0, 0.6]
-    return scene_of(audio, hits, {"other": other, "opposite": -other})
+    bleed = 10 ** ((gain_db - 62) / 20) * np.random.default_rng(99).uniform(-1, 1, len(audio))
+    far = 0.05 * audio + bleed[:, None]  # hears the same bleed louder against the drum
+    return scene_of(audio, hits, {"other": other, "opposite": -other, "far": far})
 
 
 def silent(like: Scene) -> Scene:

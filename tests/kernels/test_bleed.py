@@ -144,7 +144,8 @@ def test_weighed_shares_equal_their_twin():
     weigh_shares(
         share, level, drum, bleed, heard, leak, transfer, spread, 2.5, 12.0, 0.7, -25.0, out
     )
-    for f in range(20):
+    assert (out[[3, 4]] == -99).all()
+    for f in (f for f in range(20) if f not in (3, 4)):
         own, rest = level[f] + 10 * np.log10(share), level[f] + 10 * np.log10(1 - share)
         fit = ((own - drum[f]) / 2.5) ** 2 + ((rest - bleed[f]) / 12) ** 2
         for m in range(2):
@@ -152,4 +153,4 @@ def test_weighed_shares_equal_their_twin():
             fit = fit + ((10 * np.log10(said) - heard[m, f]) / spread[m]) ** 2
         weight = np.exp(-0.5 * (fit - fit.min()))
         twin = 20 * np.log10((weight * share**0.7).sum() / weight.sum() + 1e-12)
-        assert out[f] == pytest.approx(-99 if f in (3, 4) else twin, rel=1e-9)
+        assert out[f] == pytest.approx(twin, rel=1e-9)

@@ -192,7 +192,7 @@ EXAMPLES: dict[str, Example] = {
             "threshold": changed("threshold", -12),
             "reduction": changed("reduction", 30),
             "bands": changed("bands", "one"),
-            "witnesses": changed("witnesses", ["other"]),
+            "witnesses": changed("witnesses", ["far"]),
             "key": changed("key", "other"),
         },
     ),
