@@ -19,7 +19,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -106,10 +106,6 @@ class SampleSet:
     def path(self, sample: Sample, microphone: str) -> Path:
         """Where a sample's file for a microphone lies."""
         return self.folder / sample.files[microphone]
-
-    def moved(self, folder: Path) -> Self:
-        """The same set in another folder."""
-        return type(self)(**{**vars(self), "folder": folder})
 
 
 def manifest_bytes(samples: SampleSet) -> bytes:
