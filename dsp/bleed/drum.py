@@ -29,7 +29,7 @@ TO_MIDDLE = 1.036  # and from the lower one to the median
 LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
 WILD_DB = 4.0
 DOUBT_DB = 2.0  # of a stroke's own level where it stands out clearly
-SPREADS_ABOVE = 0.7  # how far above the expected a stroke may lie before the rest is bleed
+SPREADS_ABOVE = 0.5  # how far above the expected a stroke may lie before the rest is bleed
 BELOW_DB_PER_OCTAVE = 14.0
 THUMP_T60_S = 0.35
 STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
@@ -123,13 +123,17 @@ def _cap_below(
 def _softness(
     typical: Values, offset: Values, visible: Values, strength: Values, firm: NDArray[np.bool_]
 ) -> Values:
-    """How much faster than its strength each band of a soft stroke falls: 1 is alike."""
+    """How much faster than its strength each band of a soft stroke falls: 1 is alike.
+
+    Softer strokes are duller, not brighter; what falls more slowly is a hat that soft strokes
+    are played with.
+    """
     soft = strength <= SOFT_DB
     if soft.sum() < 4 or not firm.any():
         return np.ones(len(typical))
     quieter, _, _ = _low_fit(offset[soft])
     distance = np.median(strength[soft]) - np.median(strength[firm])
-    slope = np.clip(1 + (quieter - typical) / min(distance, -1.0), 0.8, 1.5)
+    slope = np.clip(1 + (quieter - typical) / min(distance, -1.0), 1.0, 1.5)
     seen = np.median(visible[soft], axis=0) > 3
     return np.where(seen, slope, np.median(slope[seen]) if seen.any() else 1.0)
 

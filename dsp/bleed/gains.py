@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.bleed.drum import AHEAD, Strokes, learn_shape, measure_attacks, predict
+from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, learn_shape, measure_attacks, predict
 from dsp.bleed.powers import FRAME_S, Levels
 from dsp.bleed.witness import hear, weigh
 from dsp.kernels.bleed import look_up, track_bleed
@@ -28,7 +28,7 @@ BLEED_SPREAD_HEARD_DB = 12.0  # with witnesses, what was tracked in the gaps cou
 EXPONENT = 0.7
 ROUNDS = 2
 SEEN_DB = 10.0
-SEEN_IN_ATTACK_DB = 9.0
+SEEN_IN_ATTACK_DB, SEEN_IN_SOFT_DB = 9.0, 5.0
 HIDE_FRAMES = 4
 MEAN_FRAMES = round(0.006 / FRAME_S)
 GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
@@ -110,7 +110,8 @@ def _guard_attacks(levels: Levels, drum: Levels, bleed: Levels, strokes: Strokes
         heard = (10 ** (0.1 * levels[before].astype(np.float64))).mean(axis=0)
         own = (10 ** (0.1 * drum[before].astype(np.float64))).mean(axis=0)
         carried = 10 * np.log10(np.maximum(heard - TAIL_FACTOR * own, 1e-14))
-        seen = levels[part] > drum[part] + SEEN_IN_ATTACK_DB
+        margin = SEEN_IN_SOFT_DB if strokes.strength_db[n] <= SOFT_DB else SEEN_IN_ATTACK_DB
+        seen = levels[part] > drum[part] + margin
         bleed[part] = np.where(seen, bleed[part], np.minimum(bleed[part], carried))
 
 
