@@ -125,8 +125,8 @@ def test_bleed_between_strokes_goes_down():
 
 
 def test_ghosts_that_stand_out_keep_their_level():
-    """Bar: 95 %. Reached: 71 % (raw track: 54 %); most of the rest sound with a hat or a kick."""
-    assert ghosts_kept(STANDS_OUT_DB) >= 0.68
+    """Bar: 95 %. Reached: 74 % (raw track: 54 %); most of the rest sound with a hat or a kick."""
+    assert ghosts_kept(STANDS_OUT_DB) >= 0.71
 
 
 @pytest.mark.parametrize("clear_db", [-np.inf, 0.0, 3.0])
@@ -141,18 +141,18 @@ def test_full_strokes_keep_their_level():
         for where, stroke, m in strokes()
         if not stroke.ghost and abs(m.head) > measures.FULL_WITHIN_DB
     }
-    assert len(off) <= 0.12 * sum(not stroke.ghost for _, stroke, _ in strokes())
+    assert len(off) <= 0.11 * sum(not stroke.ghost for _, stroke, _ in strokes())
 
 
 def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB of SNR. Reached: 97 %; most others were not found in time."""
+    """Bar: none by more than 1 dB of SNR. Reached: 98 %; most others were not found in time."""
     worse = {where: round(m.first_40, 2) for where, _, m in strokes() if m.first_40 < -1.0}
-    assert len(worse) <= 0.04 * len(strokes())
+    assert len(worse) <= 0.025 * len(strokes())
 
 
 def test_strokes_are_found_within_two_milliseconds():
-    """Bar: F 0.97. Reached: 0.92; one stroke in twenty-five is under its bleed in every band."""
-    assert mean(lambda one: one.hits.f) >= 0.90
+    """Bar: F 0.97. Reached: 0.93; one stroke in twenty-five is under its bleed in every band."""
+    assert mean(lambda one: one.hits.f) >= 0.92
 
 
 def test_onsets_are_right_to_a_quarter_of_a_millisecond():
