@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 
 import numpy as np
@@ -20,6 +21,8 @@ ROUGH = 1.15
 LONG, SHORT = (0.5, 32, 7.86), (0.5, 10, 5.0)
 # For clipping: flat to 0.42 of the rate, 100 dB down from half of it on, where aliases fold.
 CLIP = (0.4583, 40, 10.06)
+CELL = 64  # frames that are looked at, or left out, together
+PART = 1 << 16  # frames at a time
 
 
 @cache
@@ -70,3 +73,22 @@ def peaks_in_cells(block: Samples, above: float, cell: int) -> Values:
             true_peaks(x, fine, cell, found * ROUGH > above, found)
             np.maximum(highest, found, out=highest)
     return highest
+
+
+def true_peak_dbtp(samples: Samples) -> float | None:
+    """Highest true peak of samples (frames, channels), dB re full scale; None for silence.
+
+    Before and after them is silence, and what rings out into it counts.
+    """
+    highest = max(float(samples.max()), -float(samples.min()))
+    if highest == 0:
+        return None
+    margin = 2 * CELL  # the filters' reach, in whole cells, and a cell that they ring out into
+    for start in range(-CELL, len(samples) + CELL, PART):
+        block = np.zeros((PART + 2 * margin, samples.shape[1]))
+        first = max(start - margin, 0)
+        part = samples[first : start + PART + margin]
+        begin = first - (start - margin)
+        block[begin : begin + len(part)] = part
+        highest = max(highest, float(peaks_in_cells(block, highest, CELL).max()))
+    return 20 * math.log10(highest)

@@ -4,22 +4,54 @@
 import numpy as np
 import pytest
 
-from dsp.true_peak import CLIP, LONG, PEAK_RATE, SHORT, low_pass_bank, may_exceed, peaks_in_cells
+from dsp.true_peak import (
+    CLIP,
+    LONG,
+    PART,
+    PEAK_RATE,
+    SHORT,
+    low_pass_bank,
+    may_exceed,
+    peaks_in_cells,
+    true_peak_dbtp,
+)
 
 CELL = 16
 
 
-@pytest.mark.parametrize(
-    ("divisor", "degrees", "level", "expected"),
-    # EBU Tech 3341, signals 15 to 19: +0.2 and −0.4 dB are allowed
-    [(4, 0, 0.5, -6.0), (4, 45, 0.5, -6.0), (6, 60, 0.5, -6.0), (8, 67.5, 0.5, -6.0),
-     (4, 45, 1.41, 3.0)],
-)  # fmt: skip
+# EBU Tech 3341, signals 15 to 19: rate divided by, phase in degrees, amplitude, expected dBTP;
+# +0.2 and −0.4 dB are allowed
+SIGNALS = [(4, 0, 0.5, -6.0), (4, 45, 0.5, -6.0), (6, 60, 0.5, -6.0), (8, 67.5, 0.5, -6.0),
+           (4, 45, 1.41, 3.0)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("divisor", "degrees", "level", "expected"), SIGNALS)
 def test_signals_of_the_ebu_read_as_they_should(divisor, degrees, level, expected):
     x = level * np.sin(2 * np.pi * np.arange(4800) / divisor + np.deg2rad(degrees))
     inside = peaks_in_cells(x[:, None], 0.1, CELL)[10:-10]
-    assert -0.4 <= 20 * np.log10(inside.max()) - expected <= 0.2
-    assert 20 * np.log10(inside.max() / level) == pytest.approx(0, abs=0.05)
+    fade = np.minimum(1, np.minimum(np.arange(4800), np.arange(4800)[::-1]) / 480)
+    for found in (20 * np.log10(inside.max()), true_peak_dbtp((fade * x)[:, None])):
+        assert -0.4 <= found - expected <= 0.2
+        assert found - 20 * np.log10(level) == pytest.approx(0, abs=0.05)
+
+
+@pytest.mark.parametrize("at", [0, 31, PART - 65, PART - 1, PART, 2 * PART + 99])
+def test_the_highest_peak_of_a_track_is_found_wherever_it_is(at):
+    """Against the interpolating sums at every sample, worked out one by one."""
+    x = np.zeros((2 * PART + 100, 2))
+    x[at : at + 2, 1] = [-0.9, -0.9][: len(x) - at]
+    x[1000:1100] = 0.3
+    expected = 0.9
+    for kind in (LONG, SHORT):
+        bank = low_pass_bank(PEAK_RATE, *kind)
+        around = np.concatenate([np.zeros(200), x[max(at - 200, 0) : at + 200, 1], np.zeros(200)])
+        sums = [np.convolve(around, bank[::-1, phase]) for phase in range(PEAK_RATE)]
+        expected = max(expected, np.abs(sums).max())
+    assert true_peak_dbtp(x) == pytest.approx(20 * np.log10(expected), abs=1e-9)
+
+
+def test_silence_has_no_true_peak():
+    assert true_peak_dbtp(np.zeros((100, 1))) is None
 
 
 def test_the_loudest_channel_counts():

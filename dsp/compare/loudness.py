@@ -1,12 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How loud a stretch of sound is: gated loudness, true peak, level over the strokes.
+"""How loud a stretch of sound is: gated loudness, and level over the strokes.
 
 Decisions:
 
 - Gated loudness is ITU-R BS.1770's, by pyloudnorm. Of its filters we take the one that reproduces
   the Recommendation's table at 48 kHz (its name there is "DeMan"): it reads a full-scale 997 Hz
   tone as −3.010 LKFS, the library's default one as −3.052.
-- True peak is read as in BS.1770's Annex 2, from four times the rate.
 - Mono and stereo count as in front of the listener; channels four and five, as BS.1770 has it,
   as surrounds.
 """
@@ -23,10 +22,7 @@ from dsp.take import Samples
 
 BLOCK_S, STEP_S = 0.4, 0.1
 ABSOLUTE_GATE, RELATIVE_GATE = -70.0, -10.0
-OVERSAMPLING = 4
 STROKE_S = 0.2  # a stroke's body, for its level
-_PART = 1 << 17  # samples oversampled at a time
-_AROUND = 64  # samples beside a part, more than the oversampling filter reaches
 
 
 @dataclass(frozen=True)
@@ -54,19 +50,6 @@ def loudness(samples: Samples, rate: int) -> Loudness:
         return Loudness(None, 0)
     gate = 10 * math.log10(float((10 ** (sounding / 10)).mean())) + RELATIVE_GATE
     return Loudness(lufs, int((sounding > gate).sum()))
-
-
-def true_peak_dbtp(samples: Samples) -> float | None:
-    """Highest true peak of samples (frames, channels), dB re full scale; None for silence."""
-    from scipy.signal import resample_poly
-
-    highest = float(np.abs(samples).max())
-    for start in range(0, len(samples), _PART):
-        first, stop = max(start - _AROUND, 0), start + _PART
-        fine = resample_poly(samples[first : stop + _AROUND], OVERSAMPLING, 1, axis=0)
-        own = fine[(start - first) * OVERSAMPLING : (stop - first) * OVERSAMPLING]
-        highest = max(highest, float(np.abs(own).max()))
-    return 20 * math.log10(highest) if highest > 0 else None
 
 
 def stroke_level_db(samples: Samples, hits: HitMap, start: int) -> float | None:

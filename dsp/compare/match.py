@@ -8,8 +8,8 @@ Decisions:
   level over the strokes, and where there are none, by the level over the whole stretch. One
   sound is matched by one method, so that its variants stay comparable.
 - Where a true peak would come above the ceiling, everything is lowered by the same amount, all
-  sounds and variants alike, so that nothing is matched anew. The ceiling leaves room for what a
-  meter at four times the rate can miss (up to 0.6 dB; BS.1770, attachment to Annex 2).
+  sounds and variants alike, so that nothing is matched anew. The ceiling leaves room for
+  converters and meters, which do not agree about what lies near half the rate.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ from dsp.compare.loudness import (
     level_db,
     loudness,
     stroke_level_db,
-    true_peak_dbtp,
 )
 from dsp.hits.hitmap import HitMap
 from dsp.take import Samples
+from dsp.true_peak import true_peak_dbtp
 
 Method = Literal["loudness", "strokes", "stretch"]
 

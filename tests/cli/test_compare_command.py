@@ -11,7 +11,8 @@ import pytest
 
 from dsp.audio import bext_time_reference, read_track
 from dsp.cli.app import run
-from dsp.compare.loudness import loudness, true_peak_dbtp
+from dsp.compare.loudness import loudness
+from dsp.true_peak import true_peak_dbtp
 from tests.cli import takes
 
 SOFT = """\

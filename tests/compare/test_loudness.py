@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Loudness and true peak against the standards' own signals."""
+"""Loudness against the standards' own signals."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from dsp.compare.loudness import level_db, loudness, stroke_level_db, true_peak_dbtp
+from dsp.compare.loudness import level_db, loudness, stroke_level_db
 from tests.compare.sounds import RATE, hit_map, tone
 
 # EBU Tech 3341 (v3, 2016), table 1: a 1 kHz tone in both channels, (peak dBFS, seconds)
@@ -60,37 +60,6 @@ def test_blocks_count_what_the_gates_leave():
 def test_silence_and_what_is_shorter_than_a_block_have_no_loudness(samples):
     found = loudness(samples, RATE)
     assert (found.lufs, found.blocks) == (None, 0)
-
-
-# EBU Tech 3341, cases 15 to 19: rate divided by, phase in degrees, amplitude, expected dBTP
-PEAKS = {
-    15: (4, 0.0, 0.50, -6.0),
-    16: (4, 45.0, 0.50, -6.0),
-    17: (6, 60.0, 0.50, -6.0),
-    18: (8, 67.5, 0.50, -6.0),
-    19: (4, 45.0, 1.41, 3.0),
-}
-
-
-@pytest.mark.parametrize("case", PEAKS)
-def test_true_peaks_of_tech_3341(case):
-    """Tolerance +0.2/−0.4 dB, as the document gives it."""
-    divisor, phase, amplitude, expected = PEAKS[case]
-    angle = 2 * np.pi * np.arange(RATE) / divisor + np.radians(phase)
-    fade = np.minimum(1, np.minimum(np.arange(RATE), np.arange(RATE)[::-1]) / 480)
-    found = true_peak_dbtp((amplitude * fade * np.sin(angle))[:, None])
-    assert -0.4 <= found - expected <= 0.2
-
-
-def test_true_peak_does_not_depend_on_how_long_sounds_are_divided():
-    rng = np.random.default_rng(3)
-    sound = 0.1 * rng.standard_normal((300_000, 1))
-    sound[131_070:131_074, 0] = [0.5, 0.9, 0.9, 0.5]  # beside the end of a part
-    from scipy.signal import resample_poly
-
-    whole = 20 * math.log10(np.abs(resample_poly(sound, 4, 1, axis=0)).max())
-    assert true_peak_dbtp(sound) == pytest.approx(whole, abs=1e-9)
-    assert true_peak_dbtp(np.zeros((100, 1))) is None
 
 
 def test_level_over_strokes_hears_only_them():

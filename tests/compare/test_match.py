@@ -6,8 +6,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.compare.loudness import level_db, loudness, stroke_level_db, true_peak_dbtp
+from dsp.compare.loudness import level_db, loudness, stroke_level_db
 from dsp.compare.match import CEILING_DBTP, match
+from dsp.true_peak import true_peak_dbtp
 from tests.compare.sounds import RATE, hit_map, strokes, tone
 
 BUSY = hit_map(list(range(2000, 10 * RATE, 12_000)), [n % 3 == 2 for n in range(40)], 10 * RATE)
