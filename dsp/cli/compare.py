@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -75,9 +75,10 @@ def complete(ctx: click.Context, parameter: click.Parameter, incomplete: str) ->
 def command(given: tuple[str, ...], out: Path, as_json: bool, **options: Any) -> None:
     """Print variants of a take, match their loudness, and measure them beside the raw take.
 
-    A VARIANT is a recipe (a file or the name of a ready chain) or a ready audio file: bare where
-    the take has one track, else NAME:TRACK=FILE. Each TRACK=FILE names a raw track. A recipe gets
-    the tracks that it knows; the others stay as they are.
+    A VARIANT is a recipe (a file or the name of a ready chain) or a ready audio file. Each
+    TRACK=FILE names a raw track. A recipe gets the tracks that it knows; the others stay as they
+    are. NAME:TRACK=RECIPE gives one track a recipe that has one; NAME:TRACK=FILE is how ready
+    files are given where the take has several tracks. The same NAME makes them one variant.
     """
     variants, tracks = sorted_out(given)
     from dsp.compare.run import compare_variants
@@ -98,33 +99,52 @@ def sorted_out(given: Sequence[str]) -> tuple[list[Variant], dict[str, Path]]:
     from dsp.compare.variants import FileVariant, RecipeVariant
 
     tracks = track_files([each for each in given if _names_track(each) and ":" not in _left(each)])
-    ready: dict[str, dict[str, Path]] = {}
+    by_track: dict[str, dict[str, str]] = {}
     for each in given:
         if _names_track(each) and ":" in _left(each):
             name, _, track = _left(each).rpartition(":")
-            file = each.partition("=")[2]
-            if not (name and track and file) or track in ready.get(name, {}):
+            what = each.partition("=")[2]
+            if not (name and track and what) or track in by_track.get(name, {}):
                 raise UsageError(
-                    f"found {each!r}; accepted: NAME:TRACK=FILE, each track of a variant once"
+                    f"found {each!r}; accepted: NAME:TRACK=FILE or NAME:TRACK=RECIPE, "
+                    "each track of a variant once"
                 )
-            ready.setdefault(name, {})[track] = Path(file)
+            by_track.setdefault(name, {})[track] = what
     variants: list[Variant] = []
     for each in given:
-        path = Path(each)
         if _names_track(each):
             name = _left(each).rpartition(":")[0]
-            if name in ready:
-                variants.append(FileVariant(name, ready.pop(name)))
-        elif path.suffix.lower() in AUDIO_ENDINGS:
+            if name in by_track:
+                variants.append(_of_tracks(name, by_track.pop(name)))
+        elif _is_audio(each):
             if len(tracks) != 1:
                 raise UsageError(
                     f"found the audio file {each} for a take of {len(tracks)} tracks; "
                     "accepted: NAME:TRACK=FILE, or one track"
                 )
-            variants.append(FileVariant(path.stem, {next(iter(tracks)): path}))
+            variants.append(FileVariant(Path(each).stem, {next(iter(tracks)): Path(each)}))
         else:
-            variants.append(RecipeVariant(path.stem, recipe_from(each)))
+            variants.append(RecipeVariant(Path(each).stem, recipe_from(each)))
     return variants, tracks
+
+
+def _of_tracks(name: str, given: Mapping[str, str]) -> Variant:
+    """A variant from what was given for each of its tracks: audio files, or recipes."""
+    from dsp.compare.variants import FileVariant, RecipeVariant
+
+    ready = [_is_audio(each) for each in given.values()]
+    if any(ready) and not all(ready):
+        raise UsageError(
+            f"variant {name}: found audio files and recipes; accepted: one of the two for all "
+            "tracks of a variant"
+        )
+    if all(ready):
+        return FileVariant(name, {track: Path(each) for track, each in given.items()})
+    return RecipeVariant(name, {track: recipe_from(each) for track, each in given.items()})
+
+
+def _is_audio(argument: str) -> bool:
+    return Path(argument).suffix.lower() in AUDIO_ENDINGS
 
 
 def _names_track(argument: str) -> bool:

@@ -36,8 +36,9 @@ class PageVariant:
     included: whoever writes them into a page escapes them. `sounds` maps what can be listened to (a
     track, or `sum`) to the matched excerpt, float64 (frames, channels). Each sound is matched on
     its own, so that a track alone is as fair to judge as the sum: `match_db` maps it to the gain
-    that is already in it; without that gain, it is the print as printed. `lanes` maps a track to
-    what its steps decided over the whole take; it is empty for the raw tracks and ready files.
+    that is already in it; without that gain, it is the print as printed. `lanes` maps a track, or a
+    group of the variant's recipe, to what its steps decided over the whole take; it is empty for
+    the raw tracks and ready files.
     """
 
     name: str

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from dsp.audio import OutputSet, TrackFile, read_track
 from dsp.compare.variants import RAW, Plan
@@ -26,15 +25,12 @@ from dsp.sources import FileSource
 from dsp.summing import filed_stems
 from dsp.worker import AUDIO, Worker, lanes_of
 
-if TYPE_CHECKING:
-    pass
-
 
 class Prints:
     """All variants of a plan, in files; 0 is the raw take.
 
-    `names` of the variants, raw first; `lanes` by variant, then track; `notes` by variant, what
-    people should know of its print.
+    `names` of the variants, raw first; `lanes` by variant, then track or group; `notes` by
+    variant, what people should know of its print.
     """
 
     def __init__(self, plan: Plan, outputs: OutputSet, folder: Path) -> None:
@@ -88,8 +84,9 @@ class Prints:
         name, writer = self.names[number], Writer(self._outputs, folder)
         worker = Worker(session, self._source_of(number), writer, (0, self.plan.frames))
         report, outcomes = print_all(worker, folder, jobs)
-        tracks = self.plan.variants[number - 1].treated
-        self.lanes[number] = {track: lanes_of(outcomes[track].treated) for track in tracks}
+        groups = [name for name in outcomes if name in session.recipe.groups]
+        shown = (*self.plan.variants[number - 1].treated, *groups)
+        self.lanes[number] = {name: lanes_of(outcomes[name].treated) for name in shown}
         several = len(report.tracks) > 1
         self.notes[number] = tuple(
             f"{track.track}: {note}" if several else note

@@ -22,10 +22,13 @@ TAKEN = (RAW, "matched", "differences")  # names of other folders of a compariso
 
 @dataclass(frozen=True)
 class RecipeVariant:
-    """A variant that is printed by a recipe. `name` becomes a folder's name."""
+    """A variant that is printed. `name` becomes a folder's name.
+
+    By a recipe, or by several with one track each: the track of the take → its recipe.
+    """
 
     name: str
-    recipe: Recipe
+    recipe: Recipe | Mapping[str, Recipe]
 
 
 @dataclass(frozen=True)
@@ -131,22 +134,75 @@ def unique(names: Iterable[str]) -> list[str]:
 
 def _planned(variant: Variant, name: str, files: Mapping[str, Path]) -> Planned:
     if isinstance(variant, FileVariant):
-        if unknown := [track for track in variant.files if track not in files]:
-            raise UsageError(
-                f"variant {name}: found a file for track {', '.join(unknown)}; "
-                f"accepted: tracks of the take: {', '.join(files)}"
-            )
+        _check_known(name, "file", variant.files, files)
         ready = {track: Path(variant.files[track]) for track in files if track in variant.files}
         about = f"ready: {', '.join(path.name for path in ready.values())}"
         return Planned(name, about, tuple(ready), None, {}, ready)
-    try:
-        recipe = matched(variant.recipe, _wanted(variant.recipe, files))
-    except UsageError as error:
-        raise UsageError(f"variant {name}: {error}") from error
+    recipe = _recipe(variant, name, files)
     used = {*recipe.tracks, *helpers(recipe)}
     inputs = {track: path for track, path in files.items() if track in used}
     treated = tuple(track for track in files if track in recipe.tracks)
     return Planned(name, recipe.about, treated, recipe, inputs, {})
+
+
+def _recipe(variant: RecipeVariant, name: str, files: Mapping[str, Path]) -> Recipe:
+    """The recipe of a variant, by the names of the take."""
+    given = variant.recipe
+    if isinstance(given, Mapping):
+        _check_known(name, "recipe", given, files)
+    try:
+        recipe = _joined(given) if isinstance(given, Mapping) else given
+        wanted = _wanted(recipe, files)
+        others = [track for track in wanted if track not in helpers(recipe)]
+        if len(recipe.tracks) == 1 and len(others) > 1 and not recipe.groups:
+            raise UsageError(
+                f"found a recipe with one track, {next(iter(recipe.tracks))}, for a take of "
+                f"{len(files)}; accepted: NAME:TRACK=RECIPE, as {name}:{others[0]}=RECIPE"
+            )
+        if both := [group for group in recipe.groups if group in files]:
+            raise UsageError(
+                f"found a group {both[0]} beside a track {both[0]} of the take; "
+                "accepted: another name for one of them"
+            )
+        return matched(recipe, wanted)
+    except UsageError as error:
+        raise UsageError(f"variant {name}: {error}") from error
+
+
+def _joined(recipes: Mapping[str, Recipe]) -> Recipe:
+    """One recipe from several with one track each. Raises `UsageError` on others."""
+    from pydantic import ValidationError
+
+    parts = []
+    for track, recipe in recipes.items():
+        if len(recipe.tracks) > 1 or recipe.groups:
+            raise UsageError(
+                f"found a recipe with {', '.join([*recipe.tracks, *recipe.groups])} for track "
+                f"{track}; accepted: a recipe with one track"
+            )
+        if len(recipes) > 1 and (heard := [one for one in helpers(recipe) if one not in recipes]):
+            raise UsageError(
+                f"found a recipe that listens to {', '.join(heard)}, beside recipes of other "
+                "tracks; accepted: one recipe in which all of them stand"
+            )
+        parts.append(matched(recipe, [track, *helpers(recipe)]))
+    abouts = [f"{track}: {each.about}" for track, each in zip(recipes, parts, strict=True)]
+    try:
+        return type(parts[0])(
+            drumprint=parts[0].drumprint,
+            about=parts[0].about if len(parts) == 1 else "; ".join(abouts),
+            tracks={track: part.tracks[track] for track, part in zip(recipes, parts, strict=True)},
+        )
+    except ValidationError as error:
+        raise UsageError(str(error.errors()[0]["msg"])) from error
+
+
+def _check_known(name: str, what: str, given: Iterable[str], files: Mapping[str, Path]) -> None:
+    if unknown := [track for track in given if track not in files]:
+        raise UsageError(
+            f"variant {name}: found a {what} for track {', '.join(unknown)}; "
+            f"accepted: tracks of the take: {', '.join(files)}"
+        )
 
 
 def _wanted(recipe: Recipe, files: Mapping[str, Path]) -> tuple[str, ...]:

@@ -198,6 +198,31 @@ def test_a_group_is_what_is_heard_as_the_sum(done):
     heard = read_track(done / "group/matched/group/sum.wav").samples
     assert heard == pytest.approx(gain * group, abs=2**-23)
     assert "the sum is made of the prints of snare" in told["notes"]
+    lanes = page_data_of(done / "group/page.html")["variants"][1]["lanes"]
+    assert [*lanes] == ["top", "bottom", "snare"]
+    assert [lane["name"] for lane in lanes["snare"]] == ["level"]
+
+
+def page_data_of(page: Path) -> dict:
+    """What a page was made from."""
+    text = page.read_text("utf-8").partition('id="data">')[2].partition("</script>")[0]
+    return json.loads(text)
+
+
+def test_a_recipe_is_given_to_a_track_by_name(done, capsys):
+    text = "drumprint: 1\ntracks:\n  any:\n    steps: [level: {gain: -3 dB}]\n"
+    (done / "any.yaml").write_text(text)
+    recipe = done / "any.yaml"
+    each = [f"each:{track}={recipe}" for track in ("bottom", "top")]
+    assert compare(done, f"low:bottom={recipe}", *each, "--length", "1", out="named") == 0
+    report = json.loads((done / "named/compare.json").read_text())
+    told = {one["name"]: one["treated"] for one in report["variants"]}
+    assert told == {"raw": [], "low": ["bottom"], "each": ["top", "bottom"]}
+    assert (
+        takes.contents(done / "named/each")["bottom.wav"]
+        == (takes.contents(done / "named/low")["bottom.wav"])
+    )
+    capsys.readouterr()
 
 
 def test_two_runs_and_other_workers_give_the_same_bytes(done):
@@ -235,6 +260,9 @@ def test_a_ready_file_needs_no_name_where_there_is_one_track(done, capsys):
         (["{0}/top_mine.wav"], 2, "for a take of 2 tracks; accepted: NAME:TRACK=FILE"),
         (["mine:=x.wav"], 2, "accepted: NAME:TRACK=FILE"),
         (["mine:top={0}/none.wav"], 3, "none.wav"),
+        (["mine:top={0}/none.yaml"], 2, "no such recipe"),
+        (["mine:top={0}/soft.yaml", "mine:bottom={0}/top_mine.wav"], 2, "audio files and recipes"),
+        (["preclean"], 2, "for a take of 2; accepted: NAME:TRACK=RECIPE, as preclean:top=RECIPE"),
         (["{0}/soft.yaml", "--from", "9"], 2, "compared stretch from 9 s"),
         (["{0}/soft.yaml", "--length", "500"], 2, "accepted: 1 to 120 s"),
         (["none.yaml"], 2, "no such recipe"),

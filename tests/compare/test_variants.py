@@ -21,6 +21,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
 PAIR = RecipeVariant("pair", parse_recipe(takes.PAIR))
 ONE = RecipeVariant("one", parse_recipe(takes.ONE))
+LISTENS = "drumprint: 1\ntracks:\n  a:\n    steps: [suppress_bleed: {witnesses: [far]}]\n"
 
 
 def test_names_are_made_unique():
@@ -58,6 +59,44 @@ def test_a_recipe_with_one_track_takes_the_only_one(files):
     assert planned.named("one") == 1
     with pytest.raises(UsageError, match="no variant 'two'; accepted: raw, one"):
         planned.named("two")
+
+
+def test_recipes_with_one_track_are_given_to_tracks_by_name(files):
+    other = parse_recipe(takes.ONE.replace("-3", "-5").replace("tracks", "about: low\ntracks", 1))
+    both = RecipeVariant("both", {"bottom": ONE.recipe, "top": other})
+    planned = plan([both, RecipeVariant("low", {"bottom": other})], files).variants
+    assert [each.treated for each in planned] == [("top", "bottom"), ("bottom",)]
+    assert [each.about for each in planned] == ["bottom: ; top: low", "low"]
+    gains = {track: each.steps[0].gain for track, each in planned[0].recipe.tracks.items()}
+    assert gains == {"bottom": -3.0, "top": -5.0}
+
+
+def test_a_recipe_that_listens_to_another_track_is_given_it(files):
+    variant = RecipeVariant("w", {"top": parse_recipe(LISTENS)})
+    (planned,) = plan([variant], {**files, "far": files["top"]}).variants
+    assert planned.treated == ("top",)
+    assert list(planned.inputs) == ["top", "far"]
+
+
+def test_recipes_that_do_not_fit_a_track_are_refused(files):
+    lost = RecipeVariant("x", parse_recipe(takes.ONE.replace("top", "snare")))
+    refused(UsageError, "one track, snare, for a take of 2; accepted: NAME:TRACK", [lost], files)
+    side = RecipeVariant("x", {"side": ONE.recipe})
+    refused(UsageError, "variant x: found a recipe for track side", [side], {"top": files["top"]})
+    wide = RecipeVariant("x", {"top": PAIR.recipe})
+    refused(UsageError, "a recipe with top, bottom for track top; accepted: a rec", [wide], files)
+    two = RecipeVariant("x", {"top": parse_recipe(LISTENS), "bottom": ONE.recipe})
+    take = {**files, "far": files["top"]}
+    refused(UsageError, "listens to far, beside recipes of other tracks; accepted", [two], take)
+    alike = RecipeVariant("x", {"top": ONE.recipe, "Top": ONE.recipe})
+    take = {**files, "Top": files["top"]}
+    refused(UsageError, "variant x: found the track names 'top' and 'Top'", [alike], take)
+
+
+def test_a_group_that_is_called_like_another_track_is_refused(files):
+    group = "groups:\n  bottom:\n    of: [top]\n"
+    variant = RecipeVariant("x", parse_recipe(takes.ONE + group))
+    refused(UsageError, "found a group bottom beside a track bottom", [variant, PAIR], files)
 
 
 def test_ready_files_alone_are_measured_at_the_first_tracks_strokes(files):
