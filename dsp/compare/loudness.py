@@ -6,6 +6,7 @@ Decisions:
 - Gated loudness is ITU-R BS.1770's, by pyloudnorm. Of its filters we take the one that reproduces
   the Recommendation's table at 48 kHz (its name there is "DeMan"): it reads a full-scale 997 Hz
   tone as −3.010 LKFS, the library's default one as −3.052.
+- It measures the blocks, once; the gates are applied here, so that a gain needs no new measuring.
 - Mono and stereo count as in front of the listener; channels four and five, as BS.1770 has it,
   as surrounds.
 """
@@ -16,40 +17,60 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dsp.hits.hitmap import HitMap
 from dsp.take import Samples
+
+Values = NDArray[np.float64]
 
 BLOCK_S, STEP_S = 0.4, 0.1
 ABSOLUTE_GATE, RELATIVE_GATE = -70.0, -10.0
 STROKE_S = 0.2  # a stroke's body, for its level
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Loudness:
-    """Gated loudness in LUFS, None for what the gates leave nothing of; `blocks` they leave.
+    """Loudness of a sound's blocks in LUFS, before any gate; −inf for silence.
 
     A block lasts 400 ms and starts 100 ms after the one before it.
     """
 
-    lufs: float | None
-    blocks: int
+    each: Values
+
+    @property
+    def lufs(self) -> float | None:
+        """Gated loudness in LUFS, None where the gates leave nothing."""
+        left = self._left()
+        return _mean(left) if len(left) else None
+
+    @property
+    def blocks(self) -> int:
+        """How many blocks the gates leave."""
+        return len(self._left())
+
+    def with_gain(self, gain_db: float) -> Loudness:
+        """Loudness of the same sound after a gain: gates are absolute, so it may gain or lose."""
+        return Loudness(self.each + gain_db)
+
+    def _left(self) -> Values:
+        sounding = self.each[self.each >= ABSOLUTE_GATE]
+        return sounding[sounding > _mean(sounding) + RELATIVE_GATE] if len(sounding) else sounding
 
 
 def loudness(samples: Samples, rate: int) -> Loudness:
-    """Gated loudness of samples (frames, at most 5 channels), `rate` in hertz."""
+    """Loudness of samples (frames, at most 5 channels), `rate` in hertz."""
     import pyloudnorm
 
     if len(samples) < math.ceil(BLOCK_S * rate):
-        return Loudness(None, 0)
+        return Loudness(np.zeros(0))
     meter = pyloudnorm.Meter(rate, filter_class="DeMan", block_size=BLOCK_S)
-    lufs = float(meter.integrated_loudness(samples))
-    blocks = np.array(meter.blockwise_loudness)
-    sounding = blocks[blocks >= ABSOLUTE_GATE]
-    if len(sounding) == 0 or not math.isfinite(lufs):
-        return Loudness(None, 0)
-    gate = 10 * math.log10(float((10 ** (sounding / 10)).mean())) + RELATIVE_GATE
-    return Loudness(lufs, int((sounding > gate).sum()))
+    meter.integrated_loudness(samples)
+    return Loudness(np.array(meter.blockwise_loudness))
+
+
+def _mean(levels: Values) -> float:
+    return 10 * math.log10(float((10 ** (levels / 10)).mean()))
 
 
 def stroke_level_db(samples: Samples, hits: HitMap, start: int) -> float | None:

@@ -21,6 +21,7 @@ from typing import Literal
 from dsp.compare.loudness import (
     BLOCK_S,
     STEP_S,
+    Loudness,
     level_db,
     loudness,
     stroke_level_db,
@@ -99,27 +100,29 @@ def match(
     """
     methods: dict[str, Method] = {}
     readings: dict[str, list[Reading]] = {}
+    measured: dict[str, list[Loudness]] = {}
     for sound, variants in sounds.items():
-        methods[sound], gains = _gains(variants, hits[sound], start)
+        measured[sound] = [loudness(samples, hits[sound].rate) for samples in variants]
+        methods[sound], gains = _gains(variants, measured[sound], hits[sound], start)
         readings[sound] = [
             Reading(
-                lufs=loudness(samples, hits[sound].rate).lufs,
+                lufs=loud.lufs,
                 true_peak_dbtp=true_peak_dbtp(samples),
                 gain_db=0.0 if gain is None else gain,
                 silent=gain is None,
             )
-            for samples, gain in zip(variants, gains, strict=True)
+            for samples, loud, gain in zip(variants, measured[sound], gains, strict=True)
         ]
     lowered = min(0.0, CEILING_DBTP - _highest(readings))
     settled = {
-        sound: _settled(sounds[sound], each, methods[sound], hits[sound].rate, lowered)
+        sound: _settled(measured[sound], each, methods[sound], lowered)
         for sound, each in readings.items()
     }
     return Match(methods, settled, lowered)
 
 
 def _gains(
-    variants: tuple[Samples, ...], hits: HitMap, start: int
+    variants: tuple[Samples, ...], measured: list[Loudness], hits: HitMap, start: int
 ) -> tuple[Method, list[float | None]]:
     """What the variants of a sound are matched by, and the gain of each, None where it is silent.
 
@@ -131,9 +134,7 @@ def _gains(
     rms = [None if level is None or level < first - SILENT_DB else level for level in rms]
     near = [_less(first, level) for level in rms]
     read = [
-        loudness(samples * 10 ** (gain / 20), hits.rate)
-        for samples, gain in zip(variants, near, strict=True)
-        if gain is not None
+        loud.with_gain(gain) for loud, gain in zip(measured, near, strict=True) if gain is not None
     ]
     method: Method = "loudness"
     levels: list[float | None]
@@ -168,11 +169,7 @@ def _highest(readings: Mapping[str, list[Reading]]) -> float:
 
 
 def _settled(
-    variants: tuple[Samples, ...],
-    readings: list[Reading],
-    method: Method,
-    rate: int,
-    lowered_db: float,
+    measured: list[Loudness], readings: list[Reading], method: Method, lowered_db: float
 ) -> tuple[Reading, ...]:
     """The readings with the gains that hold where the absolute gate would tell levels apart.
 
@@ -181,9 +178,7 @@ def _settled(
     """
     gains = [each.gain_db + lowered_db for each in readings]
     if method == "loudness":
-        _equalise(
-            lambda index, gain: loudness(variants[index] * 10 ** (gain / 20), rate).lufs, gains
-        )
+        _equalise(lambda index, gain: measured[index].with_gain(gain).lufs, gains)
     return tuple(replace(each, gain_db=gain) for each, gain in zip(readings, gains, strict=True))
 
 

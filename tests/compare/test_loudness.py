@@ -48,6 +48,24 @@ def test_a_full_scale_tone_of_997_hz_reads_minus_3_01():
     assert loudness(tone(997, [(0, 10)]), RATE).lufs == pytest.approx(-3.010, abs=0.002)
 
 
+def test_the_gates_are_those_of_the_library():
+    """At any gain: blocks are measured once, and gated here as the library gates."""
+    import pyloudnorm
+
+    rng = np.random.default_rng(4)
+    swell = np.repeat(10 ** (rng.uniform(-70, 0, 30) / 20), RATE // 5)[:, None]
+    sound = 0.3 * swell * rng.standard_normal((len(swell), 5))
+    sound[RATE : 2 * RATE] = 0
+    meter = pyloudnorm.Meter(RATE, filter_class="DeMan")
+    found, left = loudness(sound, RATE), set()
+    for gain in (0.0, -20.0, -35.0, -50.0):
+        expected = meter.integrated_loudness(10 ** (gain / 20) * sound)
+        assert found.with_gain(gain).lufs == pytest.approx(expected, abs=1e-9)
+        left.add(found.with_gain(gain).blocks)
+    assert len(left) > 1  # the absolute gate took part
+    assert found.with_gain(-200).lufs is None
+
+
 def test_blocks_count_what_the_gates_leave():
     assert loudness(tone(1000, [(-23, 10)]), RATE).blocks == 97
     beside_silence = loudness(
