@@ -29,7 +29,7 @@ from dsp.hits.given import hits_from
 from dsp.hits.hitmap import HitMap
 from dsp.hits.hits_file import UNKNOWN, GivenHits, hits_bytes, read_hits
 from dsp.outputs import Writer
-from dsp.samples.hands import alternate
+from dsp.samples.hands import NOTES, alternate
 from dsp.samples.midi import Note, TempoMap, fixed_tempo, midi_bytes, steady_tempo, tempo_from
 from dsp.samples.stroke_levels import stroke_levels_dbfs
 from dsp.take import Samples
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 Positions = NDArray[np.int64]
 Values = NDArray[np.float64]
 
-NOTES = (38, 40)  # acoustic and electric snare of General MIDI: right and left hand
 LOUDEST = 127
 FULL_DB = 6.0  # strokes within this of the loudest are full strokes
 

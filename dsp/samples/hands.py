@@ -6,6 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
+NOTES = (38, 40)
+"""Right and left hand: the two snare drums of General MIDI. Parts and sets share them."""
 FAST_S = Fraction(1, 4)
 """Strokes nearer than this alternate; a hand that plays faster alone is rare (common practice)."""
 

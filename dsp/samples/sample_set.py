@@ -29,8 +29,6 @@ from dsp.take import HIGHEST_RATE, LOWEST_RATE
 MANIFEST = "set.json"
 FORMAT = 1
 SOFTEST, LOUDEST = 1, 127  # MIDI velocities; 0 ends a note
-NOTES = (38, 40)
-"""Keys on which the set plays, right and left hand: the two snare drums of General MIDI."""
 
 STRICT = ConfigDict(extra="forbid")
 Level = Annotated[float, Field(allow_inf_nan=False)]

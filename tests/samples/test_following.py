@@ -16,7 +16,6 @@ import dsp
 from dsp.errors import OutputError, UsageError
 from dsp.hits.hits_file import UNKNOWN, GivenHits
 from dsp.samples.following import (
-    NOTES,
     Part,
     follow,
     follow_strokes,
@@ -25,7 +24,6 @@ from dsp.samples.following import (
 )
 from dsp.samples.level import stroke_level_dbfs
 from dsp.samples.midi import read_notes
-from dsp.samples.sample_set import NOTES as SET_NOTES
 from tests.cli.takes import RATE, strokes, write
 from tests.open_takes import needed, takes
 from tests.samples.sets import make_set
@@ -91,10 +89,6 @@ def test_strokes_that_are_found_become_notes_at_their_sample() -> None:
     assert part.hits.ghost.any()
     for note, at in zip(part.notes(), part.hits.onset, strict=True):
         assert note.at * take.rate == at
-
-
-def test_notes_are_those_that_a_set_answers_to() -> None:
-    assert NOTES == SET_NOTES
 
 
 def test_velocity_is_the_square_law() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -96,6 +97,22 @@ def test_every_velocity_plays_at_its_level(tmp_path, gain):
             played = sample.level_dbfs + sample.gain_db + gain_db(region, velocity)
             wanted = FULL + 40 * math.log10(velocity / 127)
             assert played == pytest.approx(wanted, abs=0.02)
+
+
+def test_a_set_that_would_need_more_volume_than_there_is_is_written_lower(tmp_path):
+    """`volume` ends at +6 dB; levels of strokes to each other are kept to 0.02 dB."""
+    made = made_set(tmp_path)
+    softer = tuple(replace(one, level_dbfs=one.level_dbfs - 15) for one in made.samples)
+    quiet = replace(made, samples=softer)
+    text = sfz_text(quiet, MICROPHONES)
+    lower = float(re.search(r"// ([\d.]+) dB lower than recorded", text)[1])
+    assert lower > 3
+    for region, sample in zip(strict(text), quiet.samples * len(MICROPHONES), strict=True):
+        assert float(region["volume"]) <= 6
+        for velocity in (sample.velocity_low, sample.velocity_high):
+            wanted = quiet.gain_db(sample, velocity) - lower
+            assert gain_db(region, velocity) == pytest.approx(wanted, abs=0.02)
+    assert "lower than recorded" not in sfz_text(made, MICROPHONES)
 
 
 def test_only_published_opcodes_within_their_ranges(tmp_path):
