@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How well a layer follows: each layered stroke against the real one, the worst named.
 
-Levels are those of `dsp.samples.stroke_levels`, on the close track and on the close stem. At the
+The real stroke's level is that of `dsp.samples.stroke_levels`, on the close track; the layered one
+is known alone, so its level is simply measured, on its file (`dsp.samples.level`). At the
 fundamental the sum is compared with the louder of the two, over 80 ms or until the next stroke; a
 stroke that lies in the tail of an earlier one is marked, since there the tail is what is compared.
 """
@@ -15,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.samples.layering import Plan
+from dsp.samples.layering import Plan, Reader
+from dsp.samples.level import stroke_level_dbfs
 from dsp.samples.placing import fundamental_at, is_its_own, sum_gain_db
 from dsp.samples.stroke_levels import stroke_levels_dbfs
 from dsp.take import Samples
@@ -72,19 +74,25 @@ class StrokeCheck:
 
 
 def check_layer(
-    plan: Plan, close: Samples, stem: Samples, fader_db: Values, hz: float | None, rate: int
+    plan: Plan,
+    close: Samples,
+    stem: Samples,
+    fader_db: Values,
+    hz: float | None,
+    rate: int,
+    alone_dbfs: Values,
 ) -> tuple[StrokeCheck, ...]:
     """Check every stroke of the plan.
 
-    `close` and `stem` (frames, channels), the stem with the fader's `fader_db` (n,) at each stroke.
+    `close` and `stem` (frames, channels), the stem with the fader's `fader_db` (n,) at each stroke;
+    `alone_dbfs` (n,) the level of each layered stroke without the fader, see `played_dbfs`.
     """
     strokes = [placed.turn.stroke for placed in plan.placed]
     at = np.array([stroke.at for stroke in strokes], dtype=np.int64)
     if len(at) == 0:
         return ()
-    starts = at + np.array([placed.delay for placed in plan.placed])
     real = stroke_levels_dbfs(close, at, rate)
-    layer = stroke_levels_dbfs(stem, np.maximum.accumulate(np.maximum(starts, 0)), rate)
+    layer = alone_dbfs + fader_db
     track, under = close.mean(axis=1), stem.mean(axis=1)
     stops = [*at[1:].tolist(), len(close)]
     checks = []
@@ -105,6 +113,19 @@ def check_layer(
             )
         )  # fmt: skip
     return tuple(checks)
+
+
+def played_dbfs(plan: Plan, microphone: str, rate: int, read: Reader) -> Values:
+    """Level in dBFS of each layered stroke alone, (n,), measured on its file of a microphone."""
+    own: dict[str, float] = {}
+    levels = []
+    for placed in plan.placed:
+        sample = placed.turn.sample
+        name = sample.files[microphone]
+        if name not in own:
+            own[name] = stroke_level_dbfs(read(sample, microphone), sample.onset, rate)
+        levels.append(own[name] + placed.turn.gain_db)
+    return np.array(levels)
 
 
 def worst(checks: Sequence[StrokeCheck]) -> list[int]:

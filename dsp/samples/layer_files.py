@@ -22,8 +22,9 @@ from dsp.curves import GainCurve, apply_curve
 from dsp.errors import AudioError, UsageError
 from dsp.outputs import Writer
 from dsp.recipe.tracks import check_track_name
-from dsp.samples.following import NOTES, check_notes
-from dsp.samples.layer_check import StrokeCheck, check_data, check_layer
+from dsp.samples.following import check_notes
+from dsp.samples.hands import NOTES
+from dsp.samples.layer_check import StrokeCheck, check_data, check_layer, played_dbfs
 from dsp.samples.layer_part import SongPart, read_part
 from dsp.samples.layer_picture import draw_layer
 from dsp.samples.layering import Plan, plan_layer, render_stem
@@ -160,7 +161,9 @@ class _Run:
         at = [placed.turn.stroke.at for placed in self.plan.placed]
         fader: NDArray[np.float64] = np.interp(at, self.fader.at, self.fader.db[:, 0])
         real, rate = self.track.samples, self.track.rate
-        return check_layer(self.plan, real, stem, fader, self.fundamental_hz, rate)
+        close = self.samples.microphones[0]
+        alone = played_dbfs(self.plan, close, rate, self.reader.read)
+        return check_layer(self.plan, real, stem, fader, self.fundamental_hz, rate, alone)
 
     def _draw(self, writer: Writer, checks: tuple[StrokeCheck, ...], stem: Samples) -> None:
         name = f"{self.samples.name} under {self.track.path.stem}"

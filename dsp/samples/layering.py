@@ -26,6 +26,7 @@ from dsp.samples.placing import (
     choose_delay,
     common_polarity,
     fundamental_at,
+    fundamental_by_delay,
     is_its_own,
     match,
 )
@@ -103,20 +104,28 @@ def _place(
     rate: int,
 ) -> tuple[Placed, ...]:
     ats = [turn.stroke.at for turn in turns]
+    laid: list[tuple[int, Sound]] = []
     placed = []
     for number, (turn, sound, matched) in enumerate(zip(turns, played, matches, strict=True)):
         at, stop = ats[number], [*ats, len(track)][number + 1]
+        gain = polarity * 10 ** (turn.gain_db / 20)
         tone = None
-        if hz is not None and is_its_own(track, at, stop, hz, rate):
-            onset, gain = turn.sample.onset, polarity * 10 ** (turn.gain_db / 20)
+        if hz is not None:
+            onset, reach = turn.sample.onset, matched.reach
             tone = AtFundamental(
                 real=fundamental_at(track, at, stop, hz, rate),
-                sample=gain * fundamental_at(sound, onset, onset + stop - at, hz, rate),
-                hz=hz,
+                sample=gain * fundamental_by_delay(sound, onset, stop - at, reach, hz, rate),
+                tail=sum(
+                    fundamental_at(early, at - start, stop - start, hz, rate)
+                    for start, early in laid
+                ),
+                own=is_its_own(track, at, stop, hz, rate),
             )
-        delay = choose_delay(matched, polarity, tone, rate)
+        delay = choose_delay(matched, polarity, tone)
         correlation = polarity * float(matched.correlation[delay + matched.reach])
         placed.append(Placed(turn, delay, correlation))
+        laid = [(start, early) for start, early in laid if start + len(early) > at]
+        laid.append((placed[-1].start, gain * sound))
     return tuple(placed)
 
 

@@ -8,6 +8,9 @@ Decisions:
   of both is not lower at the fundamental than the louder of them. Where no delay within reach does
   that, the one with the highest sum at the fundamental is taken. Little correlation is given up
   for it: the attack must stay one.
+- A stroke that sounds in the tails of earlier ones is judged with them: what the track holds there
+  against what the layer holds. One that brings most of the fundamental itself must add on its own
+  as well, where a delay does both.
 - Delays near the stroke's own time are preferred a little; where nothing correlates (a ghost note
   under a crash), the stroke stays at its own time.
 - Polarity is the set's, not a stroke's: it is the one that correlates better over all strokes.
@@ -128,24 +131,43 @@ def sum_gain_db(one: complex, other: complex) -> float:
     return 20 * math.log10(max(abs(one + other) / louder, 1e-15))
 
 
+def fundamental_by_delay(
+    sound: Sound, onset: int, span: int, reach: int, hz: float, rate: int
+) -> NDArray[np.complex128]:
+    """`fundamental_at` of a sample that begins at its `onset`, at each delay from −reach to reach.
+
+    The window stays where the real stroke is, and is heard for `span` samples.
+    """
+    window = _falling(0, span, rate)
+    part = cut(sound, onset - reach, len(window) + 2 * reach)
+    turning = window * _turning(len(window), hz, rate)
+    return np.asarray(np.correlate(part.astype(complex), turning.conj(), "valid")[::-1])
+
+
 @dataclass(frozen=True)
 class AtFundamental:
-    """A stroke at the fundamental, `hz`: complex amplitudes of the `real` one and of the `sample`.
+    """A stroke at the fundamental, in complex amplitudes.
 
-    The sample at its level and polarity.
+    `real` is what the track holds; `sample` (delays,) the layered stroke at each delay, at its
+    level and polarity; `tail` what the layer holds of earlier strokes. `own` says whether the
+    stroke brings most of what sounds there (`is_its_own`).
     """
 
     real: complex
-    sample: complex
-    hz: float
+    sample: NDArray[np.complex128]
+    tail: complex = 0.0
+    own: bool = True
 
-    def gains_db(self, delays: NDArray[np.int64], rate: int) -> Sound:
-        """What the sum gains over the louder of the two at each delay in samples, dB."""
-        turned = self.sample * np.exp(-2j * np.pi * self.hz * delays / rate)
-        return np.array([sum_gain_db(self.real, each) for each in turned])
+    def gains_db(self) -> Sound:
+        """What track and layer together gain over the louder of the two at each delay, dB."""
+        return np.array([sum_gain_db(self.real, self.tail + each) for each in self.sample])
+
+    def gains_alone_db(self) -> Sound:
+        """The same without the tails of earlier layered strokes."""
+        return np.array([sum_gain_db(self.real, each) for each in self.sample])
 
 
-def choose_delay(matched: Matched, polarity: int, tone: AtFundamental | None, rate: int) -> int:
+def choose_delay(matched: Matched, polarity: int, tone: AtFundamental | None) -> int:
     """The delay in samples at which the sample is laid under the stroke."""
     reach = matched.reach
     delays = np.arange(-reach, reach + 1)
@@ -153,11 +175,15 @@ def choose_delay(matched: Matched, polarity: int, tone: AtFundamental | None, ra
     if worth.max() < LEAST:
         worth = np.zeros(len(worth))
     worth = worth - NEARER * np.abs(delays) / max(reach, 1)
+    best = int(delays[np.argmax(worth)])
     if tone is None:
-        return int(delays[np.argmax(worth)])
-    gains = tone.gains_db(delays, rate)
+        return best
+    gains = tone.gains_db()
     open_to = worth >= worth.max() - WORSE
     adds = open_to & (gains >= ADDS_DB)
-    if not adds.any():
-        return int(delays[np.argmax(np.where(open_to, gains, -np.inf))])
-    return int(delays[np.argmax(np.where(adds, worth, -np.inf))])
+    if tone.own and (both := adds & (tone.gains_alone_db() >= ADDS_DB)).any():
+        adds = both
+    if adds.any():
+        return int(delays[np.argmax(np.where(adds, worth, -np.inf))])
+    # In a tail that nothing mends, the attack is all that counts.
+    return int(delays[np.argmax(np.where(open_to, gains, -np.inf))]) if tone.own else best

@@ -61,6 +61,13 @@ def test_a_layer_is_stems_like_the_track_a_check_and_a_picture(song: Path, tmp_p
     assert contents(again) == contents(out)
 
 
+def test_a_layered_stroke_has_the_level_of_its_velocity(song: Path, tmp_path: Path) -> None:
+    samples = dsp.load_set(song / "set")
+    report = laid(song, tmp_path / "layer")
+    for check in report.checks:
+        assert check.layer_dbfs == pytest.approx(samples.level_at(check.velocity), abs=0.02)
+
+
 def test_an_edited_hits_file_may_stand_for_the_midi_file(song: Path, tmp_path: Path) -> None:
     hits = tmp_path / "hits.csv"
     dsp.follow(song / "top.wav", write_hits=hits, samples_from=song / "set")

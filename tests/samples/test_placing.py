@@ -14,6 +14,7 @@ from dsp.samples.placing import (
     choose_delay,
     common_polarity,
     fundamental_at,
+    fundamental_by_delay,
     is_its_own,
     match,
     sum_gain_db,
@@ -39,34 +40,67 @@ def test_the_same_stroke_is_found_where_it_is(delay: int, polarity: int, gain: f
     assert matched.reach == 96
     assert common_polarity([matched]) == polarity
     assert matched.correlation[96 + delay] == pytest.approx(polarity, abs=0.005)
-    assert choose_delay(matched, polarity, None, RATE) == delay
+    assert choose_delay(matched, polarity, None) == delay
 
 
 def test_where_nothing_correlates_the_stroke_stays() -> None:
     noise = np.random.default_rng(2).standard_normal(9600)
     matched = match(noise, 4800, burst(), 0, 96, RATE)
-    assert choose_delay(matched, 1, None, RATE) == 0
+    assert choose_delay(matched, 1, None) == 0
     silent = match(np.zeros(9600), 4800, burst(), 0, 96, RATE)
     assert not silent.correlation.any()
-    assert choose_delay(silent, 1, None, RATE) == 0
+    assert choose_delay(silent, 1, None) == 0
+
+
+def tone(lag: float, reach: int = 48, **more: object) -> AtFundamental:
+    """A real stroke of amplitude 1, and a sample that lags by an angle at delay 0."""
+    delays = np.arange(-reach, reach + 1)
+    turned = np.exp(-1j * (lag + 2 * np.pi * HZ * delays / RATE))
+    return AtFundamental(1.0, turned, **more)
 
 
 def test_the_fundamental_decides_between_delays_that_correlate_alike() -> None:
     flat = Matched(np.full(97, 0.9))
     # The sample lags by 150 degrees: at its own time the sum would be lower than either.
-    tone = AtFundamental(real=1.0, sample=np.exp(-2.6j), hz=HZ)
-    assert tone.gains_db(np.zeros(1, np.int64), RATE)[0] < 0
-    delay = choose_delay(flat, 1, tone, RATE)
+    late = tone(2.6)
+    assert late.gains_db()[48] < 0
+    delay = choose_delay(flat, 1, late)
     assert delay < 0
-    assert tone.gains_db(np.array([delay]), RATE)[0] >= 0
-    assert choose_delay(flat, 1, AtFundamental(1.0, np.exp(-0.5j), HZ), RATE) == 0
+    assert late.gains_db()[48 + delay] >= 0
+    assert choose_delay(flat, 1, tone(0.5)) == 0
+
+
+def test_tails_of_earlier_layered_strokes_count() -> None:
+    flat = Matched(np.full(97, 0.9))
+    # Alone the sample would add at its own time; with what rings there already it does not.
+    ringing = tone(1.6, tail=0.6 * np.exp(-2.8j))
+    assert ringing.gains_alone_db()[48] > 0.1 > ringing.gains_db()[48]
+    delay = choose_delay(flat, 1, ringing)
+    assert delay < 0
+    assert min(ringing.gains_db()[48 + delay], ringing.gains_alone_db()[48 + delay]) >= 0.1
+    # A tail that no delay mends: a stroke of its own gets the best there is, another stays.
+    hopeless = 3 * np.exp(-3.1j)
+    assert choose_delay(flat, 1, tone(0.0, tail=hopeless, own=False)) == 0
+    best = tone(0.0, tail=hopeless)
+    assert choose_delay(flat, 1, best) == np.argmax(best.gains_db()) - 48
+
+
+@pytest.mark.parametrize("span", [500, 2000, 9000])
+def test_the_fundamental_at_every_delay_is_that_of_the_moved_sample(span: int) -> None:
+    sound, reach, onset = burst(6000), 30, 2
+    found = fundamental_by_delay(sound, onset, span, reach, HZ, RATE)
+    for delay in (-30, -7, 0, 1, 30):
+        track = np.zeros(12_000)
+        start = 100 - onset + delay
+        track[start : start + len(sound)] = sound
+        expected = fundamental_at(track, 100, 100 + span, HZ, RATE)
+        assert found[delay + reach] == pytest.approx(expected, abs=1e-9)
 
 
 def test_the_attack_is_not_given_up_for_the_fundamental() -> None:
     sharp = np.full(97, 0.1)
     sharp[48] = 0.95
-    opposed = AtFundamental(real=1.0, sample=-1.0, hz=HZ)
-    assert choose_delay(Matched(sharp), 1, opposed, RATE) == 0
+    assert choose_delay(Matched(sharp), 1, tone(np.pi)) == 0
 
 
 def test_amplitude_and_phase_at_the_fundamental_are_those_of_a_sine() -> None:
