@@ -309,7 +309,7 @@ def test_a_recording_without_strokes_is_refused(tmp_path):
     noise = 1e-3 * np.random.default_rng(0).standard_normal(2 * RATE)
     for name, sound in (("noise", noise), ("silence", np.zeros(2 * RATE))):
         files = recordings.write(tmp_path, {name: sound})
-        with pytest.raises(UsageError, match=r"found \d strokes, of which 0 can be samples"):
+        with pytest.raises(UsageError, match=r"found \d+ strokes, of which 0 can be samples"):
             cut(files, tmp_path / "set")
 
 
