@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from dsp.hits.hitmap import HitMap, Ring
+from dsp.steps.suppress_bleed import UNDER_DB
 
 MOST_RINGS = 3
 RING_WIDTH_OCT = 0.4
@@ -28,7 +29,9 @@ LOWEST_RING_HZ, HIGHEST_RING_HZ = 250.0, 4000.0  # below is the drum's body, abo
 SHORTEST_RING_S = 0.15  # T60; what dies sooner is not heard as a ring (common practice, no source)
 NEAR_FUNDAMENTAL = 1.25  # ratio; the fundamental itself is no ring to be tamed
 QUIET_DBFS = -90.0  # nothing worth taking down lies between strokes that are this quiet
-LEAST_REDUCTION_DB, MOST_REDUCTION_DB = 6.0, 24.0
+UNDER_SOFTEST_DB = 36.0  # where bleed should come to lie; more is hardly heard (bench.sound)
+LEAST_REDUCTION_DB, MOST_REDUCTION_DB = 12.0, 40.0
+LEAST_LIFT_DB, MOST_LIFT_DB = 1.0, 12.0
 
 
 @dataclass(frozen=True)
@@ -70,12 +73,18 @@ def _suppress(hits: HitMap) -> Part | None:
         return None
     softest = float(hits.peak_dbfs.min())
     distance = softest - hits.bleed_dbfs
-    reduction = min(max(round(distance), LEAST_REDUCTION_DB), MOST_REDUCTION_DB)
+    reduction = min(max(round(UNDER_SOFTEST_DB - distance), LEAST_REDUCTION_DB), MOST_REDUCTION_DB)
+    threshold = math.floor((softest - UNDER_DB) * 10) / 10
     fundamental = _hz(hits.fundamental_hz) if math.isfinite(hits.fundamental_hz) else "auto"
     return (
         "suppress_bleed",
-        {"fundamental": fundamental, "threshold": "auto", "reduction": f"{reduction:g} dB"},
-        f"Bleed lies at {hits.bleed_dbfs:.0f} dBFS, the softest stroke at {softest:.0f} dBFS.",
+        {
+            "fundamental": fundamental,
+            "threshold": f"{threshold:g} dBFS",
+            "reduction": f"{reduction:g} dB",
+        },
+        f"Bleed lies at {hits.bleed_dbfs:.0f} dBFS, the softest stroke at {softest:.0f} dBFS: "
+        f"down to {UNDER_SOFTEST_DB:g} dB under it, as far as {MOST_REDUCTION_DB:g} dB will do.",
     )
 
 
@@ -85,10 +94,18 @@ def _ride(hits: HitMap) -> Part | None:
         return None
     spread = float(np.percentile(full, 90) - np.percentile(full, 10))
     share = 60 if spread > 3 else 40
+    reach = math.ceil(-share / 100 * float(full.min()))
+    lift = min(max(reach, LEAST_LIFT_DB), MOST_LIFT_DB)
     return (
         "ride_level",
-        {"toward": "typical", "share": f"{share} %", "lift_at_most": "6 dB", "ghosts": "keep"},
-        f"Full strokes differ by {spread:.1f} dB (10th to 90th percentile); "
+        {
+            "toward": "typical",
+            "share": f"{share} %",
+            "lift_at_most": f"{lift:g} dB",
+            "ghosts": "keep",
+        },
+        f"Full strokes differ by {spread:.1f} dB (10th to 90th percentile), the softest lies "
+        f"{-full.min():.1f} dB under the typical one; "
         f"{int(hits.ghost.sum())} of {len(hits)} strokes are ghost notes.",
     )
 

@@ -9,9 +9,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from bench.measures import si_sdr
+from dsp.hits import find_hits
 from dsp.hits.hitmap import HitMap, Ring
+from dsp.printing import print_take
 from dsp.proposal import proposal_yaml, propose
-from dsp.recipe import parse_recipe
+from dsp.recipe import load_recipe, parse_recipe, ready_chain
+from dsp.take import Take
+from tests.open_takes import needed, takes
 
 
 def hit_map(count: int = 8, **changes: object) -> HitMap:
@@ -80,3 +85,22 @@ def test_text_and_data_are_the_same_valid_recipe(track, count):
     recipe = parse_recipe(text)
     assert list(recipe.tracks) == [track]
     assert recipe == parse_recipe(json.dumps(proposal.as_data(track)))
+
+
+@pytest.mark.parametrize("name", ["loud_kick", "slow_crashes", "tuned_high"])
+def test_what_it_takes_down_beats_the_ready_chain(name):
+    """Open recordings in a simulated room; only `suppress_bleed` of both, which can be measured."""
+    needed.recordings()
+    take = takes.make(name, seed=0)
+    track = Take(take.rate, {"top": take.tracks["top"][:, None]})
+    proposal = propose(find_hits(track.tracks["top"], take.rate)).as_data("top")
+    proposed = parse_recipe(json.dumps(proposal))
+    ready = load_recipe(ready_chain("snare_top"))
+
+    def only_bleed(recipe):
+        steps = tuple(s for s in recipe.tracks["top"].steps if s.name == "suppress_bleed")
+        tracks = {"top": recipe.tracks["top"].model_copy(update={"steps": steps})}
+        done = print_take(track, recipe.model_copy(update={"tracks": tracks}))
+        return si_sdr(take.snare["top"], done.tracks["top"].samples[:, 0])
+
+    assert only_bleed(proposed) > only_bleed(ready)
