@@ -36,7 +36,8 @@ class StrokeCheck:
     was moved; `correlation` of both attacks; `real_dbfs` and `layer_dbfs`; `fader_db` of the level
     list there; `apart_db` of the layer, without the fader, from the real one; `fundamental_db` that
     the sum gains over the louder of the two, None where no fundamental is known; `in_tail` whether
-    that is mostly an earlier stroke's.
+    that is mostly an earlier stroke's; `yields_at` from which sample of the take on its tail fades
+    on the close stem, None where it rings on.
     """
 
     sample: int
@@ -52,6 +53,7 @@ class StrokeCheck:
     apart_db: float
     fundamental_db: float | None
     in_tail: bool
+    yields_at: int | None = None
 
     @property
     def wrong(self) -> list[str]:
@@ -109,7 +111,7 @@ def check_layer(
                 round(placed.turn.gain_db, 3), placed.delay, round(placed.correlation, 4),
                 round(float(real[n]), 3), round(float(layer[n]), 3), round(float(fader_db[n]), 3),
                 round(float(layer[n] - fader_db[n] - real[n]), 3),
-                None if gain is None else round(gain, 3), tail,
+                None if gain is None else round(gain, 3), tail, placed.yields_at,
             )
         )  # fmt: skip
     return tuple(checks)
@@ -153,6 +155,7 @@ def summary(checks: Sequence[StrokeCheck]) -> dict[str, Any]:
         "add_at_fundamental": _share(own),
         "add_at_fundamental_with_tails": _share(tones),
         "in_tails": sum(check.in_tail for check in checks),
+        "tails_that_yield": sum(check.yields_at is not None for check in checks),
     }
 
 

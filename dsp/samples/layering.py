@@ -7,15 +7,17 @@ Decisions:
   alternates in turn.
 - All microphones of a stroke move by the same delay and have the same polarity and gain, so they
   keep their own delays and levels.
-- A drum that is struck again rings on: tails overlap and add, as microphones hear them. Nothing is
-  choked.
+- A drum that is struck again rings on: tails overlap and add, as microphones hear them. Only where
+  the layer's tails ring against the real drum under a later stroke, and no delay of that stroke
+  mends it, they fade within 30 ms from that stroke on, and on the close stem alone: overheads and
+  room hear the drum from further away, and their tails are their sound.
 - Stems are as long as the take; what would sound beyond its ends is cut off.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,7 @@ from dsp.samples.placing import (
     match,
 )
 from dsp.samples.sample_set import Sample, SampleSet
+from dsp.samples.tails import Ringing, faded, tail_at
 from dsp.samples.turns import Stroke, Turn, in_turn
 from dsp.take import Samples
 
@@ -43,12 +46,14 @@ class Placed:
     """A stroke as it is layered.
 
     `delay` in samples re the stroke's own time, positive is later; `correlation` of sample and
-    track there, 1 where they are alike, of the polarity that was chosen.
+    track there, 1 where they are alike, of the polarity that was chosen. `yields_at` is the sample
+    of the take from which on it fades on the close stem, None where it rings on.
     """
 
     turn: Turn
     delay: int
     correlation: float
+    yields_at: int | None = None
 
     @property
     def start(self) -> int:
@@ -58,10 +63,15 @@ class Placed:
 
 @dataclass(frozen=True)
 class Plan:
-    """All strokes as they are layered, in order of time; `polarity` 1 or −1."""
+    """All strokes as they are layered, in order of time.
+
+    `polarity` 1 or −1; `close` the set's close microphone; `rate` in hertz.
+    """
 
     placed: tuple[Placed, ...]
     polarity: int
+    close: str
+    rate: int
 
 
 def plan_layer(
@@ -91,7 +101,8 @@ def plan_layer(
         for turn, sound in zip(turns, played, strict=True)
     ]
     polarity = common_polarity(matches)
-    return Plan(_place(turns, played, matches, polarity, track, fundamental_hz, rate), polarity)
+    placed = _place(turns, played, matches, polarity, track, fundamental_hz, rate)
+    return Plan(placed, polarity, first, rate)
 
 
 def _place(
@@ -104,8 +115,8 @@ def _place(
     rate: int,
 ) -> tuple[Placed, ...]:
     ats = [turn.stroke.at for turn in turns]
-    laid: list[tuple[int, Sound]] = []
-    placed = []
+    ringing: list[Ringing] = []
+    placed: list[Placed] = []
     for number, (turn, sound, matched) in enumerate(zip(turns, played, matches, strict=True)):
         at, stop = ats[number], [*ats, len(track)][number + 1]
         gain = polarity * 10 ** (turn.gain_db / 20)
@@ -115,17 +126,22 @@ def _place(
             tone = AtFundamental(
                 real=fundamental_at(track, at, stop, hz, rate),
                 sample=gain * fundamental_by_delay(sound, onset, stop - at, reach, hz, rate),
-                tail=sum(
-                    fundamental_at(early, at - start, stop - start, hz, rate)
-                    for start, early in laid
-                ),
+                tail=tail_at(ringing, at, stop, hz, rate),
                 own=is_its_own(track, at, stop, hz, rate),
             )
         delay = choose_delay(matched, polarity, tone)
+        if tone is not None and not tone.adds(delay):
+            quiet = [early.yielding(at, rate) for early in ringing]
+            mended = replace(tone, tail=tail_at(quiet, at, stop, hz, rate) if hz else 0.0)
+            other = choose_delay(matched, polarity, mended)
+            if mended.adds(other):
+                delay, ringing = other, quiet
+                for early in quiet:
+                    placed[early.number] = replace(placed[early.number], yields_at=at)
         correlation = polarity * float(matched.correlation[delay + matched.reach])
         placed.append(Placed(turn, delay, correlation))
-        laid = [(start, early) for start, early in laid if start + len(early) > at]
-        laid.append((placed[-1].start, gain * sound))
+        ringing = [early for early in ringing if early.end > at]
+        ringing.append(Ringing(number, placed[-1].start, gain * sound))
     return tuple(placed)
 
 
@@ -140,7 +156,10 @@ def render_stem(plan: Plan, microphone: str, frames: int, read: Reader) -> Sampl
             sounds[name] = read(sample, microphone)
         if stem is None:
             stem = np.zeros((frames, sounds[name].shape[1]))
-        add(stem, sounds[name], placed.start, plan.polarity * 10 ** (placed.turn.gain_db / 20))
+        sound = sounds[name]
+        if placed.yields_at is not None and microphone == plan.close:
+            sound = faded(sound, placed.yields_at - placed.start, plan.rate)
+        add(stem, sound, placed.start, plan.polarity * 10 ** (placed.turn.gain_db / 20))
     return np.zeros((frames, 1)) if stem is None else stem
 
 

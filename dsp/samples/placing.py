@@ -162,6 +162,11 @@ class AtFundamental:
         """What track and layer together gain over the louder of the two at each delay, dB."""
         return np.array([sum_gain_db(self.real, self.tail + each) for each in self.sample])
 
+    def adds(self, delay: int) -> bool:
+        """Whether the sum is not lower than the louder of the two at a delay in samples."""
+        each = self.sample[delay + len(self.sample) // 2]
+        return sum_gain_db(self.real, self.tail + each) >= ADDS_DB
+
     def gains_alone_db(self) -> Sound:
         """The same without the tails of earlier layered strokes."""
         return np.array([sum_gain_db(self.real, each) for each in self.sample])

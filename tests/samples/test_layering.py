@@ -54,7 +54,7 @@ def make_case(name: str, folder: Path, polarity: int = 1) -> Case:
     late = np.random.default_rng(1).integers(-LATE_BY, LATE_BY + 1, len(at))
     strokes = [Stroke(int(a), int(v)) for a, v in zip(at + late, part.velocity, strict=True)]
     hz = hits_from(track, RATE, given).fundamental_hz
-    case = Case(take, samples, Plan((), 1), late, hz)
+    case = Case(take, samples, Plan((), 1, "close", RATE), late, hz)
     plan = plan_layer(samples, strokes, track, REACH, hz, case.read)
     return Case(take, samples, plan, late, hz)
 
