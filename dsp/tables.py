@@ -3,8 +3,9 @@
 
 Decisions:
 
-- Comma-separated, UTF-8 with or without a byte-order mark, any line end. What follows `#` at the
-  start of a line is a comment. Columns may stand in any order; a cell may be empty.
+- Comma-separated, UTF-8 with or without a byte-order mark, any line end. What follows `#` is a
+  comment, at the start of a line or after a space or a comma. Columns may stand in any order; a
+  cell may be empty.
 - All faults of a table are told at once, each with its line and its column.
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,6 +22,7 @@ from typing import TypeVar
 from dsp.errors import Fault, ListError, UsageError
 
 Value = TypeVar("Value")
+COMMENT = re.compile(r"(^|(?<=[\s,]))#.*")
 
 
 @dataclass(frozen=True)
@@ -79,8 +82,9 @@ def read_table(path: Path, columns: tuple[str, ...], needed: tuple[str, ...]) ->
     table = Table(path, hashlib.sha256(content).hexdigest(), ())
     header: list[str] | None = None
     rows = []
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip(" \t,") or line.lstrip().startswith("#"):
+    for number, written in enumerate(text.splitlines(), start=1):
+        line = COMMENT.sub("", written)
+        if not line.strip(" \t,"):
             continue
         cells = [cell.strip() for cell in next(csv.reader([line]))]
         if header is None:

@@ -9,7 +9,8 @@ Decisions:
   keep their own delays and levels.
 - A drum that is struck again rings on: tails overlap and add, as microphones hear them. Only where
   the layer's tails ring against the real drum under a later stroke, and no delay of that stroke
-  mends it, they fade within 30 ms from that stroke on, and on the close stem alone: overheads and
+  mends it without spoiling its attack, they fade within 30 ms from that stroke on, and on the close
+  stem alone: overheads and
   room hear the drum from further away, and their tails are their sound.
 - Stems are as long as the take; what would sound beyond its ends is cut off.
 """
@@ -39,6 +40,8 @@ from dsp.take import Samples
 
 Sound = NDArray[np.float64]
 Reader = Callable[[Sample, str], Samples]
+
+SPOILT = 0.1  # correlation of attacks that is not given up for an earlier tail
 
 
 @dataclass(frozen=True)
@@ -130,15 +133,16 @@ def _place(
                 own=is_its_own(track, at, stop, hz, rate),
             )
         delay = choose_delay(matched, polarity, tone)
-        if tone is not None and not tone.adds(delay):
+        if hz is not None and tone is not None and ringing:
             quiet = [early.yielding(at, rate) for early in ringing]
-            mended = replace(tone, tail=tail_at(quiet, at, stop, hz, rate) if hz else 0.0)
+            mended = replace(tone, tail=tail_at(quiet, at, stop, hz, rate))
             other = choose_delay(matched, polarity, mended)
-            if mended.adds(other):
+            nearer = polarity * (matched.at(other) - matched.at(delay)) > SPOILT
+            if mended.adds(other) and (nearer or not tone.adds(delay)):
                 delay, ringing = other, quiet
                 for early in quiet:
                     placed[early.number] = replace(placed[early.number], yields_at=at)
-        correlation = polarity * float(matched.correlation[delay + matched.reach])
+        correlation = polarity * matched.at(delay)
         placed.append(Placed(turn, delay, correlation))
         ringing = [early for early in ringing if early.end > at]
         ringing.append(Ringing(number, placed[-1].start, gain * sound))

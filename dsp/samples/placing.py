@@ -33,6 +33,7 @@ LEAST = 0.5  # noise correlates as much at one of two hundred delays: it says no
 FUNDAMENTAL_S, LEAST_FUNDAMENTAL_S = 0.080, 0.020
 ADDS_DB = 0.1  # kept in hand: the track holds bleed too
 WORSE = 0.3  # how much correlation may be given up for the fundamental
+WORSE_IN_TAIL = 0.15  # the same where most of that is an earlier stroke's
 CLEARLY = 1.4  # 3 dB
 
 
@@ -46,6 +47,10 @@ class Matched:
     def reach(self) -> int:
         """Samples."""
         return len(self.correlation) // 2
+
+    def at(self, delay: int) -> float:
+        """The correlation at a delay in samples."""
+        return float(self.correlation[delay + self.reach])
 
 
 def match(track: Sound, at: int, sample: Sound, onset: int, reach: int, rate: int) -> Matched:
@@ -184,7 +189,7 @@ def choose_delay(matched: Matched, polarity: int, tone: AtFundamental | None) ->
     if tone is None:
         return best
     gains = tone.gains_db()
-    open_to = worth >= worth.max() - WORSE
+    open_to = worth >= worth.max() - (WORSE if tone.own else WORSE_IN_TAIL)
     adds = open_to & (gains >= ADDS_DB)
     if tone.own and (both := adds & (tone.gains_alone_db() >= ADDS_DB)).any():
         adds = both

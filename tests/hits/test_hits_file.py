@@ -40,7 +40,7 @@ def test_rows_may_be_short_unordered_commented_and_by_time(tmp_path: Path) -> No
     path = written(
         tmp_path,
         "\ufeff# by hand\r\ntime_s, sample ,ghost,velocity\r\n\r\n,9600,yes,\r\n"
-        "0.1 s,,,127\r\n# out: 0.15,,,\r\n0.3,14400\r\n",
+        "0.1 s,,,127   # added, and loud\r\n# out: 0.15,,,\r\n0.3,14400\r\n",
     )
     given = read_hits(path, RATE, FRAMES)
     assert given.onset.tolist() == [4800, 9600, 14400]
