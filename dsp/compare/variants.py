@@ -95,6 +95,7 @@ def plan(variants: Sequence[Variant], files: Mapping[str, Path]) -> Plan:
     """
     if not variants:
         raise UsageError("found no variant; accepted: at least one recipe or ready file")
+    _check_tracks(files)
     rate, frames, channels = common_clock(files)
     names = unique([variant.name for variant in variants])
     planned = tuple(
@@ -119,9 +120,10 @@ def unique(names: Iterable[str]) -> list[str]:
     """
     taken, found = {name.casefold() for name in TAKEN}, []
     for name in names:
-        if not name.strip() or name.startswith(".") or set(name) & set("/\\:\0"):
+        usable = name.strip() and name.isprintable() and not name.startswith(".")
+        if not usable or set(name) & set("/\\:"):
             raise UsageError(
-                f"found the variant name {name!r}; accepted: a name without /, \\ or : "
+                f"found the variant name {name!r}; accepted: a printable name without /, \\ or : "
                 "that does not begin with a dot"
             )
         free, number = name, 2
@@ -130,6 +132,17 @@ def unique(names: Iterable[str]) -> list[str]:
         taken.add(free.casefold())
         found.append(free)
     return found
+
+
+def _check_tracks(names: Iterable[str]) -> None:
+    """They become files' names: raises `UsageError` on those that no recipe could have."""
+    from dsp.recipe.tracks import check_track_name
+
+    for name in names:
+        try:
+            check_track_name(name)
+        except ValueError as error:
+            raise UsageError(str(error)) from error
 
 
 def _planned(variant: Variant, name: str, files: Mapping[str, Path]) -> Planned:

@@ -34,7 +34,9 @@ def test_names_are_made_unique():
     ]
 
 
-@pytest.mark.parametrize("name", ["", " ", "../up", ".", ".hidden", "a/b", "a\\b", "c:d"])
+@pytest.mark.parametrize(
+    "name", ["", " ", "../up", ".", ".hidden", "a/b", "a\\b", "c:d", "e\nf", "\0"]
+)
 def test_a_name_that_is_no_folder_is_refused(name):
     with pytest.raises(UsageError, match="variant name"):
         unique([name])
@@ -91,6 +93,12 @@ def test_recipes_that_do_not_fit_a_track_are_refused(files):
     alike = RecipeVariant("x", {"top": ONE.recipe, "Top": ONE.recipe})
     take = {**files, "Top": files["top"]}
     refused(UsageError, "variant x: found the track names 'top' and 'Top'", [alike], take)
+
+
+@pytest.mark.parametrize("name", ["../up", "a/b", "<b>", "con", ""])
+def test_a_track_that_is_no_file_name_is_refused(files, name):
+    variant = FileVariant("mine", {name: files["top"]})
+    refused(UsageError, "found the track name", [variant], {name: files["top"]})
 
 
 def test_a_group_that_is_called_like_another_track_is_refused(files):
