@@ -30,25 +30,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.hits.hitmap import HitMap, Positions
+from dsp.stroke_spectra import band, clear_strokes, likeness, stroke_spectra
 from dsp.take import Samples
 
-BEFORE_S, BODY_S = 0.001, 0.008
+BODY_S = 0.008
 FARTHEST_S = 0.03  # 10 m
 NEAR_S = 0.0003  # how far a single stroke may be from all of them
 LOW_HZ, HIGH_HZ = 100.0, 2000.0
 ALIKE = 0.8  # of the highest peak
 LOW_MIDS_HZ = (150.0, 600.0)
 SUM_S = 0.06  # of each stroke, for what the sum gains
-SOFTEST_DB = -10.0  # re the typical full stroke
-APART_S = 0.07
-MOST_STROKES, LEAST_STROKES = 64, 3
+LEAST_STROKES = 3
 # On the open takes in four performances: above, below and overhead all are sure and right (112 of
 # 112); in the room 35 of the 36 that are sure are right, and 20 are not sure.
 SURE = 0.85  # agreement
 RIVALS_S, STRONGEST_RIVAL = 0.001, 0.95
 
 Values = NDArray[np.float64]
-Spectrum = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)
@@ -115,14 +113,14 @@ def compare_microphones(reference: Samples, other: Samples, hits: HitMap) -> Pai
     """
     onsets, rate = clear_strokes(hits), hits.rate
     far, near = round(FARTHEST_S * rate), max(round(NEAR_S * rate), 2)
-    a, b = _strokes(reference, other, onsets, rate, BODY_S, 0, far)
+    a, b = stroke_spectra(reference, other, onsets, rate, BODY_S, 0, far)
     if len(a) == 0:
         return NOTHING
-    pooled = _likeness(a, b, _band(a, rate, LOW_HZ, HIGH_HZ)).mean(axis=0)
+    pooled = likeness(a, b, band(a, rate, LOW_HZ, HIGH_HZ)).mean(axis=0)
     lag = _nearest_peak(pooled, far)
     sign = -1.0 if pooled[lag] < 0 else 1.0
-    a, b = _strokes(reference, other, onsets, rate, BODY_S, lag, 0)
-    each = sign * _likeness(a, b, _band(a, rate, LOW_HZ, HIGH_HZ))
+    a, b = stroke_spectra(reference, other, onsets, rate, BODY_S, lag, 0)
+    each = sign * likeness(a, b, band(a, rate, LOW_HZ, HIGH_HZ))
     if len(each) == 0:
         return NOTHING
     delays = lag + _own_delays(each, near)
@@ -137,72 +135,6 @@ def compare_microphones(reference: Samples, other: Samples, hits: HitMap) -> Pai
         strokes=len(each),
         sums=_sums(reference, other, onsets, rate, delay),
     )
-
-
-def clear_strokes(hits: HitMap) -> Positions:
-    """Onsets of full strokes with no other stroke near, the strongest first come, in order."""
-    apart = round(APART_S * hits.rate)
-    gaps = np.diff(hits.onset, prepend=-apart, append=hits.frames + apart)
-    clear = (gaps[1:] >= apart) & (gaps[:-1] >= apart)
-    clear &= ~hits.ghost & (hits.strength_db >= SOFTEST_DB)
-    chosen = np.flatnonzero(clear)
-    strongest = chosen[np.argsort(-hits.strength_db[chosen], kind="stable")][:MOST_STROKES]
-    return hits.onset[np.sort(strongest)]
-
-
-def _strokes(
-    reference: Samples,
-    other: Samples,
-    onsets: Positions,
-    rate: int,
-    body_s: float,
-    lag: int,
-    far: int,
-) -> tuple[Spectrum, Spectrum]:
-    """Spectra (strokes, bins) of each stroke in both microphones; silent ones are left out.
-
-    The other microphone is heard `lag` samples later, and from `far` before to `far` after; a
-    correlation of the two has its zero at `lag`.
-    """
-    before, body = round(BEFORE_S * rate), round(body_s * rate)
-    rise = np.sin(np.pi / 2 * (np.arange(before) + 0.5) / before) ** 2
-    fall = np.cos(np.pi / 2 * (np.arange(body) + 0.5) / body) ** 2
-    short = np.concatenate([rise, fall])
-    long = np.concatenate([rise, np.ones(2 * far), fall])
-    length = 1 << int(np.ceil(np.log2(len(long) + len(short))))
-    found = []
-    for onset in onsets:
-        a = short * _cut(reference, int(onset) - before, len(short))
-        b = long * _cut(other, int(onset) - before + lag - far, len(long))
-        if a.any() and b.any():
-            placed = np.roll(np.pad(b, (0, length - len(b))), -far)
-            found.append((np.fft.rfft(a, length), np.fft.rfft(placed)))
-    both = np.array(found).reshape(len(found), 2, length // 2 + 1)
-    return both[:, 0], both[:, 1]
-
-
-def _cut(samples: Samples, start: int, count: int) -> Values:
-    """Part of a track as one channel, silence outside of the take."""
-    inside = samples[max(start, 0) : max(start + count, 0)].mean(axis=1)
-    ahead = min(max(-start, 0), count)
-    return np.pad(inside, (ahead, count - ahead - len(inside)))
-
-
-def _band(spectra: Spectrum, rate: int, low_hz: float, high_hz: float) -> Values:
-    """Weight of each bin of spectra (strokes, bins), with soft edges and no phase."""
-    hz = np.arange(spectra.shape[1]) * rate / (2 * (spectra.shape[1] - 1))
-    with np.errstate(divide="ignore"):
-        return np.asarray(1.0 / (1.0 + (low_hz / hz) ** 8) / (1.0 + (hz / high_hz) ** 8))
-
-
-def _likeness(a: Spectrum, b: Spectrum, weight: Values) -> Values:
-    """Phase-transform correlation of each stroke by lag (strokes, 2 · bins − 2), −1 to 1.
-
-    Negative lags stand at the end.
-    """
-    cross = b * np.conj(a)
-    cross *= weight / np.maximum(np.abs(cross), np.finfo(float).tiny)
-    return np.asarray(np.fft.irfft(cross, axis=1) / np.fft.irfft(weight)[0])
 
 
 def _nearest_peak(pooled: Values, farthest: int) -> int:
@@ -245,8 +177,8 @@ def _sums(reference: Samples, other: Samples, onsets: Positions, rate: int, dela
 
 def _alike(reference: Samples, other: Samples, onsets: Positions, rate: int, lag: int) -> float:
     """Mean correlation coefficient of the strokes in the low mids, −1 to 1."""
-    a, b = _strokes(reference, other, onsets, rate, SUM_S, lag, 0)
-    weight = _band(a, rate, *LOW_MIDS_HZ)
+    a, b = stroke_spectra(reference, other, onsets, rate, SUM_S, lag, 0)
+    weight = band(a, rate, *LOW_MIDS_HZ)
     powers = [(np.abs(x) ** 2 * weight).sum(axis=1) for x in (a, b)]
     shared = ((b * np.conj(a)).real * weight).sum(axis=1)
     size = np.sqrt(powers[0] * powers[1])

@@ -18,6 +18,15 @@ PEAK_RATE, ROUGH_RATE = 16, 4
 # A peak lies above the highest of four values a sample by no more than 1 / cos(π·f / 4), f in
 # cycles a sample; the short low-pass below lets a little pass up to 0.62.
 ROUGH = 1.15
+# ITU-R BS.1770-5, Annex 2: the standard's own interpolator by phases, the third and fourth mirrored
+_STANDARD = (
+    (0.0017089843750, 0.0109863281250, -0.0196533203125, 0.0332031250000, -0.0594482421875,
+     0.1373291015625, 0.9721679687500, -0.1022949218750, 0.0476074218750, -0.0266113281250,
+     0.0148925781250, -0.0083007812500),
+    (-0.0291748046875, 0.0292968750000, -0.0517578125000, 0.0891113281250, -0.1665039062500,
+     0.4650878906250, 0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625,
+     0.0330810546875, -0.0189208984375),
+)  # fmt: skip
 LONG, SHORT = (0.5, 32, 7.86), (0.5, 10, 5.0)
 # For clipping: flat to 0.42 of the rate, 100 dB down from half of it on, where aliases fold.
 CLIP = (0.4583, 40, 10.06)
@@ -34,6 +43,15 @@ def low_pass_bank(factor: int, cutoff: float, half: int, beta: float) -> Values:
     at = np.arange(2 * half)[:, None] - (half - 1) - np.arange(factor)[None, :] / factor
     window = np.i0(beta * np.sqrt(np.maximum(1 - (at / half) ** 2, 0))) / np.i0(beta)
     bank = np.ascontiguousarray(2 * cutoff * np.sinc(2 * cutoff * at) * window)
+    bank.flags.writeable = False
+    return bank
+
+
+@cache
+def standard_bank() -> Values:
+    """The standard's interpolator as kernels want it, (12, 4)."""
+    first, second = (np.array(phase) for phase in _STANDARD)
+    bank = np.ascontiguousarray(np.stack([first, second, second[::-1], first[::-1]], axis=1))
     bank.flags.writeable = False
     return bank
 
@@ -59,9 +77,10 @@ def may_exceed(block: Samples, bank: Values, level: float, cell: int) -> NDArray
 def peaks_in_cells(block: Samples, above: float, cell: int) -> Values:
     """The highest true peak over the channels in each cell (cells,); may be 0 where under `above`.
 
-    block (n, channels) as in `may_exceed`. Measured by two low-passes at half the rate: a long one,
-    80 dB down from 0.54 of it on, and one as short as meters have. They differ by what lies near
-    half the rate, about which meters do not agree either; the higher peak counts.
+    block (n, channels) as in `may_exceed`. Measured by two low-passes at half the rate, a
+    long one, 80 dB down from 0.54 of it on, and one as short as meters have, and by the standard's
+    own interpolator. They differ by what lies near half the rate, about which meters do not agree
+    either; the highest peak counts.
     """
     highest, found = np.zeros(len(block) // cell), np.empty(len(block) // cell)
     for kind in (LONG, SHORT):
@@ -72,6 +91,12 @@ def peaks_in_cells(block: Samples, above: float, cell: int) -> Values:
             true_peaks(x, rough, cell, wanted, found)
             true_peaks(x, fine, cell, found * ROUGH > above, found)
             np.maximum(highest, found, out=highest)
+    # the standard's own interpolator, whose gain has ripples
+    wanted = may_exceed(block, standard_bank(), above, cell)
+    for channel in range(block.shape[1] if wanted.any() else 0):
+        x = np.ascontiguousarray(block[:, channel])
+        true_peaks(x, standard_bank(), cell, wanted, found)
+        np.maximum(highest, found, out=highest)
     return highest
 
 

@@ -8,9 +8,10 @@ from scipy.signal import resample_poly
 from dsp.demo import make_demo
 from dsp.errors import RecipeError
 from dsp.hits import find_hits
-from dsp.microphones import MOST_STROKES, clear_strokes, compare_microphones
+from dsp.microphones import compare_microphones
 from dsp.printing import print_take
-from dsp.recipe import parse_recipe
+from dsp.recipe import Recipe, parse_recipe
+from dsp.stroke_spectra import MOST_STROKES, clear_strokes
 from dsp.take import Take
 from tests.open_takes import needed, takes
 from tests.steps.scenes import RATE, take_of
@@ -186,3 +187,50 @@ def test_level_moves_nothing_where_it_is_not_sure():
 def test_wrong_settings_are_told(level, said):
     with pytest.raises(RecipeError, match=said):
         parse_recipe(recipe(level))
+
+
+MOVED = "level: {polarity: auto, delay: auto, against: %s}"
+
+
+def moving(**others):
+    """Each track moved against another one, or not at all."""
+    lines = ["drumprint: 1", "tracks:"]
+    for name, other in others.items():
+        steps = [MOVED % other] if other else []
+        lines.append(f"  {name}: {{steps: [{', '.join(steps)}]}}")
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("others", "wrong"),
+    [
+        ({"top": "bottom", "bottom": "top"}, [("bottom", "top"), ("top", "bottom")]),
+        ({"top": None, "bottom": "top", "room": "bottom"}, [("bottom", "top")]),
+        ({"top": "bottom", "bottom": "room", "room": "top"},
+         [("bottom", "room"), ("room", "top"), ("top", "bottom")]),
+    ],
+)  # fmt: skip
+def test_a_microphone_that_moves_itself_is_none_to_measure_against(others, wrong):
+    with pytest.raises(RecipeError) as error:
+        parse_recipe(moving(**others))
+    assert [fault.message for fault in error.value.faults] == [
+        f"found '{other}', which is itself moved by auto (against {against}); "
+        "accepted: a microphone that stays where it is"
+        for other, against in wrong
+    ]
+    assert all(fault.path.endswith("level.against") for fault in error.value.faults)
+    with pytest.raises(ValueError, match="itself moved by auto"):
+        Recipe(
+            drumprint=1,
+            tracks={n: {"steps": [read_level(o)] if o else []} for n, o in others.items()},
+        )
+
+
+def read_level(other):
+    return {"level": {"polarity": "auto", "delay": "auto", "against": other}}
+
+
+def test_many_may_move_to_one_and_what_is_set_by_hand_may_be_measured():
+    parse_recipe(moving(top=None, bottom="top", room="top"))
+    text = moving(top="bottom", bottom="top").replace("delay: auto", "delay: 3", 1)
+    parse_recipe(text.replace("polarity: auto", "polarity: invert", 1))

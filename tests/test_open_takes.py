@@ -2,7 +2,6 @@
 """The takes with known truth are what they claim to be."""
 
 import os
-import time
 
 import numpy as np
 import pytest
@@ -188,10 +187,7 @@ def test_optional_take(name: str) -> None:
 
 def check_take(name: str) -> None:
     sources.load("crash")
-    began = time.perf_counter()
     take = takes.make(name)
-    spent = time.perf_counter() - began
-    assert spent < 10.0, "a take is made in a second or so; this bound is for a busy machine"
     assert 8.0 <= len(take.tracks["top"]) / take.rate <= 12.0
     for microphone in takes.MICROPHONES:
         track = take.tracks[microphone]

@@ -7,12 +7,11 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from dsp.curves import GainCurve, flat
 from dsp.inserts.effects import full_settings, mix_ends
 from dsp.inserts.host import Processor, Single, effect_facts, open_effect, plugin_facts, run
 from dsp.inserts.latency import Measured, dry, measure_latency
+from dsp.level_change import level_change
 from dsp.steps.base import AUTO, Decision, Scene
 from dsp.take import CHUNK, Samples, sounding_part
 
@@ -20,11 +19,6 @@ if TYPE_CHECKING:
     from dsp.steps.insert import Insert
 
 STRETCH_S = 10.0  # run twice, to see whether the effect repeats itself
-WINDOW_S = 0.01
-QUIET = 1e-8  # energy re the loudest window (−80 dB) under which a change of level says nothing
-MOST_DB = 40.0
-
-Values = NDArray[np.float64]
 
 
 def insert_decision(step: Insert, scene: Scene) -> Decision:
@@ -49,11 +43,16 @@ def insert_decision(step: Insert, scene: Scene) -> Decision:
     wet = run(processor, scene.audio, scene.rate, latency, who)
     runs = [run(each, part, scene.rate, latency, who) for each in (processor, spare)]
     same = np.array_equal(runs[0], runs[1])
+    share = float(step.mix) / 100
+
+    def treat(part: Samples, start: int) -> None:
+        mix_in(part, wet[start : start + len(part)], share)
+
     return Decision(
-        curve=level_change(scene, wet, float(step.mix) / 100),
+        curve=level_change(scene.audio, treat, scene.rate),
         step=step,
         treatment=Inserted(
-            wet, float(step.mix) / 100, lambda sound: run(opened(), sound, scene.rate, latency, who)
+            wet, share, lambda sound: run(opened(), sound, scene.rate, latency, who)
         ),
         notes=_notes(step, found, latency, same),
         facts=facts,
@@ -108,52 +107,12 @@ class Inserted:
         wet = self._rerun(samples) if self._wet is None else self._wet
         self._wet = None
         for start in range(0, len(samples), CHUNK):
-            part = samples[start : start + CHUNK]
-            # What the effect left alone keeps every bit, also those that 32 bits do not hold.
-            change = wet[start : start + CHUNK].astype(np.float64) - part.astype(np.float32)
-            change *= self._share
-            np.add(part, change, out=part, where=change != 0.0)
+            mix_in(samples[start : start + CHUNK], wet[start : start + CHUNK], self._share)
 
 
-def level_change(scene: Scene, wet: Single, share: float) -> GainCurve:
-    """Level of the result against that of the input in windows of WINDOW_S, dB.
-
-    Windows are counted from the first stroke, so that they lie alike wherever a take starts.
-    """
-    frames = len(scene.audio)
-    width = round(WINDOW_S * scene.rate)
-    anchor = int(scene.hits.onset[0]) if len(scene.hits) else sounding_part(scene.audio)[0]
-    first = anchor - (anchor // width + 2) * width
-    count = (frames - first) // width + 2
-    before, after = _energies(scene.audio, wet, share, first, width, count)
-    least = QUIET * before.max() or np.finfo(float).tiny
-    # Digital silence has no change of level of its own: it goes on with its neighbours'.
-    sounding = np.flatnonzero(before + after)
-    db = np.clip(10.0 * np.log10((after + least) / (before + least)), -MOST_DB, MOST_DB)
-    if not len(sounding):
-        return flat(scene.rate, frames)
-    db = np.interp(np.arange(count), sounding, db[sounding])
-    centre = first + width * np.arange(count) + width // 2
-    inside = (centre > 0) & (centre < frames - 1)
-    edges = np.unique([0, frames - 1])
-    at = np.unique(np.concatenate([edges, centre[inside]]))
-    return GainCurve(scene.rate, frames, at, np.interp(at, centre, db)[:, None])
-
-
-def _energies(
-    dry_sound: Samples, wet: Single, share: float, first: int, width: int, count: int
-) -> tuple[Values, Values]:
-    """Energy of each window of input and result (count,); outside of the take is silence."""
-    result = np.zeros((2, count))
-    many = max(CHUNK // width, 1)
-    for start in range(0, count, many):
-        stop = min(start + many, count)
-        low, high = first + start * width, first + stop * width
-        inside = slice(max(low, 0), max(min(high, len(wet)), 0))
-        x = dry_sound[inside]
-        y = x + share * (wet[inside] - x.astype(np.float32)).astype(np.float64)
-        around = ((inside.start - low, high - inside.start - len(x)), (0, 0))
-        for row, sound in enumerate((x, y)):
-            windows = np.pad(sound, around).reshape(stop - start, -1)
-            result[row, start:stop] = np.einsum("ij,ij->i", windows, windows)
-    return result[0], result[1]
+def mix_in(part: Samples, wet: Single, share: float) -> None:
+    """Take `share` of the effect's result for a part, in place."""
+    # What the effect left alone keeps every bit, also those that 32 bits do not hold.
+    change = wet.astype(np.float64) - part.astype(np.float32)
+    change *= share
+    np.add(part, change, out=part, where=change != 0.0)

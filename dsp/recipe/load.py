@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
@@ -15,10 +16,10 @@ from dsp.recipe.building import Built, build
 from dsp.recipe.declared import names_at
 from dsp.recipe.faults import as_faults, read_faults
 from dsp.recipe.files import UnreadableError, recipe_text
-from dsp.recipe.grouped import GroupView
+from dsp.recipe.grouped import Found, GroupView
 from dsp.recipe.item import read_step
 from dsp.recipe.model import PARTS_ONLY, Recipe
-from dsp.recipe.tracks import KEY_WORDS, TrackView, cross_faults, sources_of
+from dsp.recipe.tracks import KEY_WORDS, TrackView, aligned_by, cross_faults, sources_of
 from dsp.recipe.tree import Document, Place
 
 
@@ -90,10 +91,11 @@ def _under_spoiled(place: Place, document: Document) -> bool:
 def _cross_faults(data: Any) -> dict[Place, str]:
     """Faults between what of the tracks and groups can be read, so that they show with the rest."""
     tracks = {
-        name: TrackView(_key(body), _heard(body)) for name, body in _bodies(data, "tracks").items()
+        name: TrackView(_key(body), _told(_sources, body), _told(_aligned, body))
+        for name, body in _bodies(data, "tracks").items()
     }
     groups = {
-        name: GroupView(_key(body), _heard(body), _members(body.get("of")))
+        name: GroupView(_key(body), _told(_sources, body), _members(body.get("of")))
         for name, body in _bodies(data, "groups").items()
     }
     return dict(cross_faults(tracks, groups))
@@ -118,16 +120,25 @@ def _members(of: Any) -> tuple[tuple[Place, str], ...]:
     return tuple((("of", i), name) for i, name in names if isinstance(name, str))
 
 
-def _heard(body: dict[str, Any]) -> tuple[tuple[Place, str], ...]:
+def _told(by: Callable[[int, Any], list[Found]], body: dict[str, Any]) -> tuple[Found, ...]:
+    """What `by` says of each of the steps."""
     items = body.get("steps")
     return tuple(
         source
         for position, item in enumerate(items if isinstance(items, list) else [])
-        for source in _sources(position, item)
+        for source in by(position, item)
     )
 
 
-def _sources(position: int, item: Any) -> list[tuple[Place, str]]:
+def _aligned(position: int, item: Any) -> list[Found]:
+    """Return what a step aligns its track with; a faulty one is told already."""
+    try:
+        return list(aligned_by(position, read_step(item)))
+    except ValueError:
+        return []
+
+
+def _sources(position: int, item: Any) -> list[Found]:
     """Return what a step listens to; of a faulty step, what its `key` says."""
     try:
         return list(sources_of(position, read_step(item)))

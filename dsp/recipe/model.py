@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from itertools import chain, starmap
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
 from pydantic import (
     AfterValidator,
@@ -18,12 +19,14 @@ from pydantic import (
 )
 from pydantic_core import InitErrorDetails
 
-from dsp.recipe.grouped import GroupView
+from dsp.recipe.grouped import Found, GroupView
 from dsp.recipe.item import AnyStep, refuse
 from dsp.recipe.scalars import shown
-from dsp.recipe.tracks import TrackView, check_track_name, cross_faults, sources_of
-from dsp.recipe.tree import Place
+from dsp.recipe.tracks import TrackView, aligned_by, check_track_name, cross_faults, sources_of
 from dsp.units import Quantity
+
+if TYPE_CHECKING:
+    from dsp.steps.base import Step
 
 FORMAT = 1
 PARTS_ONLY = "parts only"  # context for those who tell faults between tracks by themselves
@@ -144,11 +147,12 @@ class Recipe(_Part):
     def _check_tracks(self, info: ValidationInfo) -> Self:
         if info.context == PARTS_ONLY:
             return self
-        tracks = {name: TrackView(track.key, _heard(track)) for name, track in self.tracks.items()}
+        tracks = {
+            name: TrackView(track.key, _told(sources_of, track), _told(aligned_by, track))
+            for name, track in self.tracks.items()
+        }
         groups = {
-            name: GroupView(
-                group.key, _heard(group), tuple((("of", member), member) for member in group.of)
-            )
+            name: GroupView(group.key, _told(sources_of, group), tuple(map(_member, group.of)))
             for name, group in self.groups.items()
         }
         details = [
@@ -160,5 +164,11 @@ class Recipe(_Part):
         return self
 
 
-def _heard(part: TrackRecipe | GroupRecipe) -> tuple[tuple[Place, str], ...]:
-    return tuple(chain.from_iterable(starmap(sources_of, enumerate(part.steps))))
+def _told(
+    by: Callable[[int, Step], Iterator[Found]], part: TrackRecipe | GroupRecipe
+) -> tuple[Found, ...]:
+    return tuple(chain.from_iterable(starmap(by, enumerate(part.steps))))
+
+
+def _member(name: str) -> Found:
+    return ("of", name), name

@@ -45,17 +45,25 @@ def check_track_name(name: str) -> str:
 class TrackView:
     """As much of a track as could be read: its key, and what its steps listen to.
 
-    `sources` holds track names as steps give them, each with its place within the track.
+    `sources` holds track names as steps give them, each with its place within the track; `aligned`
+    in the same way those that the track is moved to by what is measured.
     """
 
     key: str | None
-    sources: tuple[tuple[Place, str], ...]
+    sources: tuple[Found, ...]
+    aligned: tuple[Found, ...] = ()
 
 
 def sources_of(position: int, step: Step) -> Iterator[tuple[Place, str]]:
     """Yield the tracks that a step listens to, each with its place within the track."""
     for source in step.sources():
         yield ("steps", position, step.name, *_place_of(source, step.model_dump())), source
+
+
+def aligned_by(position: int, step: Step) -> Iterator[tuple[Place, str]]:
+    """Yield the track that a step aligns its own with, with its place within the track."""
+    if (other := step.aligns_with()) is not None:
+        yield ("steps", position, step.name, *_place_of(other, step.model_dump())), other
 
 
 def cross_faults(
@@ -68,6 +76,9 @@ def cross_faults(
             yield ("tracks", name, "key"), message
         for place, source in track.sources:
             if message := _wrong_source(name, source, list(tracks), list(groups)):
+                yield ("tracks", name, *place), message
+        for place, other in track.aligned:
+            if other != name and (message := _moving(other, tracks)):
                 yield ("tracks", name, *place), message
     for name, group in groups.items():
         if group.key is not None and (message := _wrong_key(name, group.key, tracks, groups)):
@@ -141,6 +152,17 @@ def _wrong_source(name: str, source: str, names: list[str], groups: list[str]) -
     if not others or source in others:
         return None
     return f"found the track {shown(source)}; {nearest(source, [*KEY_WORDS, *others])}"
+
+
+def _moving(other: str, tracks: Mapping[str, TrackView]) -> str | None:
+    """A microphone that is aligned with a third one is no place to align with."""
+    if other not in tracks or not tracks[other].aligned:
+        return None
+    against = tracks[other].aligned[0][1]
+    return (
+        f"found {shown(other)}, which is itself moved by auto (against {against}); "
+        "accepted: a microphone that stays where it is"
+    )
 
 
 def _wrong_group_source(source: str, names: list[str], groups: list[str]) -> str | None:

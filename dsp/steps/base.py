@@ -133,3 +133,7 @@ class Step(Settings, ABC):
         """Other tracks this step needs: name → `audio` or `hits`."""
         key = getattr(self, "key", "hits")
         return {} if key in {"hits", "own"} else {key: self.key_gives}
+
+    def aligns_with(self) -> str | None:
+        """The track that this step moves its own to, by what is measured; None for none."""
+        return None

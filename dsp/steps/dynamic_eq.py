@@ -5,16 +5,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Self
 
 import numpy as np
 from pydantic import Field, model_validator
 
 from dsp.curves import GainCurve, ShapedBand, ShapedBands
-from dsp.filters import Shape, shaped_section
+from dsp.filters import shaped_section
 from dsp.hits.hitmap import HitMap, Positions, Values
 from dsp.moves import TOLERANCE_DB, Moves, switched, trace
-from dsp.steps.base import AUTO, Decision, Key, Scene, Settings, Step
+from dsp.steps.bands import PlacedBand, check_names, untuned_notes
+from dsp.steps.base import AUTO, Decision, Key, Scene, Step
 from dsp.steps.keys import filtered, sound_of, spans_heard, strokes_of
 from dsp.units import Quantity
 
@@ -23,24 +24,11 @@ RING_MS = 0.5  # bands that ring longer must not be away from 0 dB just before a
 HYSTERESIS_DB = 6.0  # a band that listens to a level lets go this far under its threshold
 CLEAR_MS = 1.0  # a delayed band is at rest again this long before the next stroke
 RETURN_MS = 8.0  # on the way there
-NO_DRUM_HZ = 200.0  # where a band stands that has no fundamental to stand at; its gains are 0 dB
 
 
-class Band(Settings):
+class Band(PlacedBand):
     """One band of `dynamic_eq`."""
 
-    name: str = Field(min_length=1, description="Name of the band, shown in picture and sheet")
-    shape: Literal["bell", "low shelf", "high shelf"] = Field(
-        "bell", description="Form of the band"
-    )
-    at: Annotated[float | str, Quantity("Hz", 20, 20_000, words=("fundamental",))] = Field(
-        description="Centre of a bell, or the frequency at which a shelf has half its gain in dB; "
-        "`fundamental`: that of the drum"
-    )
-    width: Annotated[float, Quantity("oct", 0.05, 5)] | None = Field(
-        None, description="Octaves between the points of half the gain in dB; bells only, 1 oct "
-        "unless given"
-    )  # fmt: skip
     rest: Annotated[float, Quantity("dB", -48, 24)] = Field(
         0.0, description="Gain while no stroke sounds"
     )
@@ -78,9 +66,7 @@ class Band(Settings):
     )
 
     @model_validator(mode="after")
-    def _settings_have_a_meaning(self) -> Self:
-        if self.width is not None and self.shape != "bell":
-            raise ValueError(f"found width on a {self.shape}; accepted: width on a bell only")
+    def _lead_has_a_meaning(self) -> Self:
         if self.delay and isinstance(self.lead, float) and self.lead:
             raise ValueError(
                 f"found lead {self.lead:g} ms and delay {self.delay:g} ms; accepted: one of them"
@@ -97,14 +83,9 @@ class Band(Settings):
         """Whether the band is further from 0 dB while a stroke sounds than while none does."""
         return abs(self.active) > abs(self.rest)
 
-    def resolved(self, fundamental_hz: float) -> Band:
+    def resolved(self, fundamental_hz: float) -> Self:
         """The band with numbers for every word that a number can replace."""
-        changes: dict[str, float] = {}
-        if self.at == "fundamental" and math.isfinite(fundamental_hz):
-            changes["at"] = round(fundamental_hz, 2)
-        if self.shape == "bell" and self.width is None:
-            changes["width"] = 1.0
-        band = self.updated(**changes)
+        band = super().resolved(fundamental_hz)
         return band.updated(lead=band._needed_lead()) if self.lead == AUTO else band
 
     def _needed_lead(self) -> float:
@@ -117,9 +98,7 @@ class Band(Settings):
 
     def place(self) -> ShapedBand:
         """The filter of a resolved band."""
-        at_hz = NO_DRUM_HZ if isinstance(self.at, str) else self.at
-        shape: Shape = self.shape
-        return ShapedBand(self.name, shape, at_hz, self.width or 1.0, self.widest_db)
+        return self.placed(self.widest_db)
 
 
 def ring_ms(place: ShapedBand) -> float:
@@ -155,10 +134,7 @@ class DynamicEq(Step):
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
-        names = [band.name for band in self.bands]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"found two bands named {twice[0]!r}; accepted: a name for each band")
+        check_names(self.bands)
         return self
 
     def sources(self) -> Mapping[str, str]:
@@ -179,11 +155,7 @@ class DynamicEq(Step):
         at = np.unique(np.concatenate([positions for positions, _ in lanes]))
         db = np.stack([np.interp(at, *lane) for lane in lanes], axis=1)
         layout = ShapedBands(tuple(band.place() for band in bands))
-        notes = tuple(
-            f"band {band.name}: no drum was found, so there is no fundamental and it stays at 0 dB"
-            for band in bands
-            if band.at == "fundamental"
-        )
+        notes = untuned_notes(bands)
         curve = GainCurve(scene.rate, frames, at, db, layout)
         return Decision(curve, self.updated(bands=bands), notes=notes)
 

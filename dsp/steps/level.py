@@ -26,7 +26,8 @@ class Level(Step):
     polarity and delay are measured against another microphone of the same drum, from that one's
     strokes, and this track is moved so that both hear the drum at once and with one polarity.
     Where the strokes do not agree on an answer, nothing is moved and a note says so. What was
-    measured is in the print sheet. Ask for it on one of two microphones, not on both.
+    measured is in the print sheet. A microphone that is itself moved by `auto` cannot be the one
+    that others are measured against.
     """
 
     name: ClassVar[str] = "level"
@@ -62,6 +63,10 @@ class Level(Step):
     def sources(self) -> Mapping[str, str]:
         """The track that this one is measured against."""
         return {} if self.against is None else {self.against: "audio"}
+
+    def aligns_with(self) -> str | None:
+        """The track that this one is moved to."""
+        return self.against if AUTO in (self.polarity, self.delay) else None
 
     def decide(self, scene: Scene) -> Decision:
         """One gain for the whole take; polarity and delay measured where they are `auto`."""

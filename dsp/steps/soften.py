@@ -11,7 +11,8 @@ from pydantic import Field
 from dsp.curves import GainCurve, flat
 from dsp.kernels.compress import draw_lines
 from dsp.moves import within
-from dsp.softening import Plan, Shape
+from dsp.soften_plan import Plan
+from dsp.softening import Shape
 from dsp.steps.base import Decision, Scene, Step
 from dsp.steps.keys import amplitude
 from dsp.units import Quantity

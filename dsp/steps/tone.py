@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
@@ -12,49 +11,19 @@ from pydantic import Field, model_validator
 from dsp.curves import GainCurve, ShapedBand, ShapedBands
 from dsp.filters import Section, cookbook_section
 from dsp.fixed_filters import MinimumPhase, ZeroPhase, phase_turn
-from dsp.steps.base import Decision, Scene, Settings, Step
+from dsp.steps.bands import PlacedBand, check_names, untuned_notes
+from dsp.steps.base import Decision, Scene, Step
 from dsp.units import Quantity
 
-NO_DRUM_HZ = 200.0  # where a band stands that has no fundamental to stand at; it stays at 0 dB
 
-
-class ToneBand(Settings):
+class ToneBand(PlacedBand):
     """One band of `tone`."""
 
-    name: str = Field(min_length=1, description="Name of the band, shown in picture and sheet")
-    shape: Literal["bell", "low shelf", "high shelf"] = Field(
-        "bell", description="Form of the band"
-    )
-    at: Annotated[float | str, Quantity("Hz", 20, 20_000, words=("fundamental",))] = Field(
-        description="Centre of a bell, or the frequency at which a shelf has half its gain in dB; "
-        "`fundamental`: that of the drum whose strokes the track is keyed by"
-    )
-    width: Annotated[float, Quantity("oct", 0.05, 5)] | None = Field(
-        None, description="Octaves between the points of half the gain in dB; bells only, 1 oct "
-        "unless given. Shelves have the steepest slope that does not overshoot"
-    )  # fmt: skip
     gain: Annotated[float, Quantity("dB", -48, 24)] = Field(0.0, description="Gain of the band")
-
-    @model_validator(mode="after")
-    def _width_has_a_meaning(self) -> Self:
-        if self.width is not None and self.shape != "bell":
-            raise ValueError(f"found width on a {self.shape}; accepted: width on a bell only")
-        return self
-
-    def resolved(self, fundamental_hz: float) -> ToneBand:
-        """The band with numbers for every word that a number can replace."""
-        changes: dict[str, float] = {}
-        if self.at == "fundamental" and math.isfinite(fundamental_hz):
-            changes["at"] = round(fundamental_hz, 2)
-        if self.shape == "bell" and self.width is None:
-            changes["width"] = 1.0
-        return self.updated(**changes)
 
     def place(self) -> ShapedBand:
         """Where a resolved band stands."""
-        at_hz = NO_DRUM_HZ if isinstance(self.at, str) else self.at
-        gain = 0.0 if isinstance(self.at, str) else self.gain
-        return ShapedBand(self.name, self.shape, at_hz, self.width or 1.0, gain)
+        return self.placed(0.0 if isinstance(self.at, str) else self.gain)
 
 
 class Tone(Step):
@@ -62,7 +31,8 @@ class Tone(Step):
 
     Common starting points for a snare (no source): a broad bell at 200 Hz or the fundamental for
     weight, a dip at 500 or 700 Hz against honk, a high shelf for air. All bands are at 0 dB until
-    a gain is given, and a band at 0 dB leaves the sound as it is.
+    a gain is given, and a band at 0 dB leaves the sound as it is. Shelves have the steepest slope
+    that does not overshoot.
     """
 
     name: ClassVar[str] = "tone"
@@ -80,10 +50,7 @@ class Tone(Step):
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
-        names = [band.name for band in self.bands]
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise ValueError(f"found two bands named {twice[0]!r}; accepted: a name for each band")
+        check_names(self.bands)
         return self
 
     def decide(self, scene: Scene) -> Decision:
@@ -94,11 +61,7 @@ class Tone(Step):
         curve = GainCurve(
             scene.rate, len(scene.audio), np.zeros(1, np.int64), gains, ShapedBands(places)
         )
-        notes = tuple(
-            f"band {band.name}: no drum was found, so there is no fundamental and it stays at 0 dB"
-            for band in bands
-            if band.at == "fundamental"
-        )
+        notes = untuned_notes(bands)
         step = self.updated(bands=bands)
         if curve.neutral:
             return Decision(curve, step, notes=notes)

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import time
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -135,10 +134,10 @@ def test_plain_aliases_are_fine() -> None:
 def test_ten_to_the_tenth_values_are_refused_at_once() -> None:
     lines = ["a0: &a0 [x, x, x, x, x, x, x, x, x, x]"]
     lines += [f"a{n}: &a{n} [{', '.join([f'*a{n - 1}'] * 10)}]" for n in range(1, 10)]
-    before = time.perf_counter()
+    # it ends where the number is passed, before anything is written out
+    assert read_document("\n".join(lines)).faults[0].line == 5
     with pytest.raises(RecipeError, match=f"more than {MOST_VALUES} values"):
         parse_recipe("\n".join(lines))
-    assert time.perf_counter() - before < 1.0
 
 
 @pytest.mark.parametrize("text", ["[" * 900, "a: " + "{b: " * 1000, "- " * 10_000 + "x"])
