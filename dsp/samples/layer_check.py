@@ -26,6 +26,7 @@ Values = NDArray[np.float64]
 
 MOST_WORST = 8
 APART_DB, ALIKE, ADDS_DB = 1.5, 0.5, 0.0
+SILENT = 0.01  # of the real stroke: a layer faded so low, or off, changes less than 0.1 dB
 
 
 @dataclass(frozen=True)
@@ -35,9 +36,9 @@ class StrokeCheck:
     `sample` where the real one arrives; `gain_db` of the set's file; `delay_samples` by which it
     was moved; `correlation` of both attacks; `real_dbfs` and `layer_dbfs`; `fader_db` of the level
     list there; `apart_db` of the layer, without the fader, from the real one; `fundamental_db` that
-    the sum gains over the louder of the two, None where no fundamental is known; `in_tail` whether
-    that is mostly an earlier stroke's; `yields_at` from which sample of the take on its tail fades
-    on the close stem, None where it rings on.
+    the sum gains over the louder of the two, None where no fundamental is known or the layer
+    lies 40 dB below; `in_tail` whether that is mostly an earlier stroke's; `yields_at` from which
+    sample of the take on its tail fades on the close stem, None where it rings on.
     """
 
     sample: int
@@ -102,7 +103,9 @@ def check_layer(
         gain, tail = None, False
         if hz is not None:
             spot = (int(at[n]), stops[n], hz, rate)
-            gain = sum_gain_db(fundamental_at(track, *spot), fundamental_at(under, *spot))
+            real_there, layer_there = fundamental_at(track, *spot), fundamental_at(under, *spot)
+            if abs(layer_there) > SILENT * abs(real_there):
+                gain = sum_gain_db(real_there, layer_there)
             tail = not is_its_own(track, *spot)
         sample = placed.turn.sample
         checks.append(

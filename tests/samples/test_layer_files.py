@@ -94,6 +94,15 @@ def test_a_level_list_moves_the_stems(song: Path, tmp_path: Path) -> None:
     assert first.apart_db == pytest.approx(plain.checks[0].apart_db, abs=0.1)
 
 
+def test_a_layer_that_is_off_is_not_blamed(song: Path, tmp_path: Path) -> None:
+    levels = tmp_path / "levels.csv"
+    levels.write_text("time,level_db\n0,off\n")
+    report = laid(song, tmp_path / "layer", levels=levels)
+    assert all(check.fundamental_db is None for check in report.checks)
+    assert not any("fundamental" in word for check in report.checks for word in check.wrong)
+    assert report.content["check"]["summary"]["add_at_fundamental"] is None
+
+
 def test_what_was_played_badly_is_told_first(song: Path, tmp_path: Path) -> None:
     notes = read_notes(song / "song.mid")
     loud = next(n for n, note in enumerate(notes) if note.velocity > 100)
