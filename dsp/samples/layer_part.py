@@ -56,12 +56,17 @@ def read_part(song: Path, track: TrackFile, samples: SampleSet, notes: Sequence[
 
 
 def _is_midi(path: Path) -> bool:
+    accepted = "a MIDI file, or a hits file"
     try:
         with path.open("rb") as file:
-            return file.read(4) == b"MThd"
+            start = file.read(512)
     except OSError as error:
-        accepted = "a MIDI file, or a hits file"
         raise UsageError(f"{path}: {error.strerror or error}; accepted: {accepted}") from error
+    if start.startswith(b"MThd"):
+        return True
+    if b"\0" in start:
+        raise UsageError(f"{path}: found neither MIDI nor text; accepted: {accepted}")
+    return False
 
 
 def _played(

@@ -167,6 +167,10 @@ def test_what_does_not_fit_is_refused_and_leaves_nothing(song: Path, tmp_path: P
         laid(song, out, reach_ms=11)
     with pytest.raises(UsageError, match=r"none\.mid"):
         laid(song, out, tmp_path / "none.mid")
+    with pytest.raises(
+        UsageError, match=r"top\.wav: found neither MIDI nor text; accepted: a MIDI"
+    ):
+        laid(song, out, song / "top.wav")
     with pytest.raises(UsageError, match="found an output that is the input"):
         laid(song, levels.parent, levels=levels, overwrite=True)
     assert not out.exists()
