@@ -4,7 +4,8 @@
 Decisions:
 
 - What is compared afterwards is what was written: prints are read back from their files.
-- The raw take is its input files; they are not copied.
+- The raw take is printed too, by a recipe without steps; it is heard and measured from its input
+  files.
 - Strokes are found once on each raw key track, for all variants.
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dsp.audio import OutputSet, TrackFile, read_track
 from dsp.compare.variants import RAW, Plan
@@ -24,6 +26,9 @@ from dsp.session import HitMaps, Progress, Session
 from dsp.sources import FileSource
 from dsp.summing import filed_stems
 from dsp.worker import AUDIO, Worker, lanes_of
+
+if TYPE_CHECKING:
+    from dsp.recipe import Recipe
 
 
 class Prints:
@@ -50,7 +55,7 @@ class Prints:
 
     def make(self, jobs: int, allow_plugins: bool, progress: Progress) -> dict[str, int]:
         """Print every recipe, `jobs` tracks at once; returns sizes by name within the folder."""
-        recipes = {
+        recipes = {0: untreated(self.plan)} | {
             number: each.recipe
             for number, each in enumerate(self.plan.variants, start=1)
             if each.recipe is not None
@@ -78,12 +83,17 @@ class Prints:
     def _source_of(self, number: int) -> FileSource:
         """The raw tracks that a variant's recipe gets."""
         plan = self.plan
+        if number == 0:
+            return self._source
         return FileSource(plan.variants[number - 1].inputs, plan.rate, plan.frames)
 
     def _print(self, number: int, session: Session, folder: Path, jobs: int) -> dict[str, int]:
         name, writer = self.names[number], Writer(self._outputs, folder)
         worker = Worker(session, self._source_of(number), writer, (0, self.plan.frames))
         report, outcomes = print_all(worker, folder, jobs)
+        sizes = {f"{name}/{file}": size for file, size in report.files.items()}
+        if number == 0:
+            return sizes
         groups = [name for name in outcomes if name in session.recipe.groups]
         shown = (*self.plan.variants[number - 1].treated, *groups)
         self.lanes[number] = {name: lanes_of(outcomes[name].treated) for name in shown}
@@ -95,7 +105,7 @@ class Prints:
         )
         for track in outcomes:
             self._paths[number, track] = self._outputs.staged(folder / (track + AUDIO))
-        return {f"{name}/{file}": size for file, size in report.files.items()}
+        return sizes
 
     def raw(self, track: str) -> TrackFile:
         """A raw track, read anew."""
@@ -134,11 +144,21 @@ class Part:
         self._whole(self._start + self._share * share, self._name + doing)
 
 
+def untreated(plan: Plan) -> Recipe:
+    """The recipe that prints the raw take: its tracks, by the strokes they go by, without steps."""
+    from dsp.recipe import Recipe, TrackRecipe
+
+    keys = {track for track in plan.tracks if plan.keys[track] == track}
+    own = {track: plan.keys[track] for track in plan.tracks if track not in keys}
+    tracks = {
+        track: TrackRecipe(key=own[track] if own.get(track) in keys else None, steps=())
+        for track in plan.tracks
+    }
+    return Recipe(drumprint=1, about="The raw take", tracks=tracks)
+
+
 def target_names(plan: Plan) -> list[str]:
     """Names of all files of the prints, within the folder of the comparison."""
-    return [
-        f"{each.name}/{name}"
-        for each in plan.variants
-        if each.recipe is not None
-        for name in print_names(each.recipe)
-    ]
+    recipes = [(RAW, untreated(plan))]
+    recipes += [(each.name, each.recipe) for each in plan.variants if each.recipe is not None]
+    return [f"{name}/{file}" for name, recipe in recipes for file in print_names(recipe)]

@@ -59,6 +59,7 @@ def test_writes_every_file(done):
     expected |= {f"pair/{name}" for name in PRINT}
     expected |= {f"soft/{name}" for name in PRINT if name.startswith("top")}
     expected |= {"soft/print.json", "soft/resolved.yaml"}
+    expected |= {f"raw/{name}" for name in (*PRINT, "print.json", "resolved.yaml")}
     for pair, both in pairs:
         tracks = ("top", "bottom") if both else ("top",)
         expected |= {f"differences/{pair}/{t}{e}" for t in tracks for e in (".wav", ".levels.npz")}
@@ -74,6 +75,12 @@ def test_prints_are_those_of_render(done):
     files = [f"{name}={done / f'{name}_in.wav'}" for name in ("top", "bottom")]
     assert run(["render", str(done / "pair.yaml"), *files, "-o", str(done / "print")]) == 0
     assert takes.contents(done / "cmp/pair") == takes.contents(done / "print")
+
+
+def test_the_raw_print_is_the_raw_take(done):
+    for name in ("top", "bottom"):
+        raw = read_track(done / f"{name}_in.wav").samples
+        assert np.array_equal(read_track(done / f"cmp/raw/{name}.wav").samples, raw)
 
 
 def print_of(done: Path, variant: str, track: str) -> np.ndarray:
