@@ -50,16 +50,24 @@ class PlaceWeights:
 
 @dataclass(frozen=True)
 class Places:
-    """Where each stroke may arrive, one row a stroke: the candidate itself among them.
-
-    `at` (strokes, places) samples; `start` and `change` (strokes,) are what two of the methods
-    said: start of the attack, change of variance over the bands in which the stroke stands out.
-    """
+    """Where each stroke may arrive: `at` (strokes, places) samples, the most exact method first."""
 
     at: Positions
-    near: Positions
-    start: Positions
-    change: Positions
+
+    @property
+    def start(self) -> Positions:
+        """Where the attack starts, (strokes,)."""
+        return self.at[:, 0]
+
+    @property
+    def near(self) -> Positions:
+        """The candidate itself."""
+        return self.at[:, 1]
+
+    @property
+    def change(self) -> Positions:
+        """Where the variance changes most over the bands in which the stroke stands out."""
+        return self.at[:, 2]
 
 
 def choose_places(measures: Values, weights: PlaceWeights) -> Positions:
@@ -77,8 +85,7 @@ def measure_places(x: Sound, places: Places, visible: Values, rate: int) -> Valu
     weights = visible / visible.sum(axis=1, keepdims=True)
     for first in range(0, len(out), CHUNK):
         part = slice(first, first + CHUNK)
-        one = Places(places.at[part], places.near[part], places.start[part], places.change[part])
-        out[part] = _measure(x, one, weights[part], rate)
+        out[part] = _measure(x, Places(places.at[part]), weights[part], rate)
     return out
 
 

@@ -111,7 +111,7 @@ def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
     if found.drum is None:
         return found
     score = score_of(found.measures, weights)
-    certain = probability(found.measures, weights)
+    certain = 1 / (1 + np.exp(-score))
     undecided = np.flatnonzero(certain > HOPELESS)
     drum = learn_soft_stroke(found.spectra, found.drum, found.measures, certain)
     measures = found.measures.copy()

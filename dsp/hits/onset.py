@@ -43,7 +43,7 @@ def place_onsets(
 
 
 def propose_places(x: Sound, near: Positions, visible: Values, rate: int) -> Places:
-    """Where each stroke may arrive, by several methods."""
+    """Where each stroke may arrive, by several methods in the order that `Places` names."""
     aside = round(ASIDE_S * rate)
     change = pick_changes(x, near, rate, visible)
     start = _attack_starts(x, change, visible, rate)
@@ -57,7 +57,7 @@ def propose_places(x: Sound, near: Positions, visible: Values, rate: int) -> Pla
             for step in (-aside, aside)
         ),
     ]
-    return Places(np.stack(proposed, axis=1), near, start, change)
+    return Places(np.stack(proposed, axis=1))
 
 
 def _attack_starts(x: Sound, near: Positions, visible: Values, rate: int) -> Positions:
