@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from dsp.cli.console import complete_tracks, print_json, print_line, progress_bar, track_files
+from dsp.cli.options import folder_option, jobs_option, plugins_option, seconds
 from dsp.cli.recipes import complete_recipe, recipe_from
-from dsp.cli.render import seconds
 from dsp.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,14 +32,7 @@ def complete(ctx: click.Context, parameter: click.Parameter, incomplete: str) ->
 @click.argument(
     "given", nargs=-1, required=True, metavar="VARIANT... TRACK=FILE...", shell_complete=complete
 )
-@click.option(
-    "-o",
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for the comparison; made where it is missing.",
-)
+@folder_option("DIR", "Folder for the comparison; made where it is missing.")
 @click.option("--overwrite", is_flag=True, help="Replace files of an earlier comparison.")
 @click.option(
     "--length",
@@ -59,18 +52,8 @@ def complete(ctx: click.Context, parameter: click.Parameter, incomplete: str) ->
     help="Also write what turns variant A into B; those from raw are always written.",
 )
 @click.option("--title", default="", metavar="TEXT", help="What the page is called.")
-@click.option(
-    "--jobs",
-    type=click.IntRange(min=1),
-    default=1,
-    show_default=True,
-    help="Tracks printed at once; each needs memory. The result does not depend on it.",
-)
-@click.option(
-    "--allow-plugins",
-    is_flag=True,
-    help="Let plug-in files that a recipe names run; they are programs.",
-)
+@jobs_option("printed")
+@plugins_option("a recipe")
 @click.option("--json", "as_json", is_flag=True, help="Print the report, one JSON object.")
 def command(given: tuple[str, ...], out: Path, as_json: bool, **options: Any) -> None:
     """Print variants of a take, match their loudness, and measure them beside the raw take.

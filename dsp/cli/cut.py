@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from dsp.cli.console import complete_tracks, print_json, print_line, progress_bar, track_files
+from dsp.cli.options import folder_option
 from dsp.cli.recipes import complete_recipe, recipe_from
 
 if TYPE_CHECKING:
@@ -31,14 +32,7 @@ def stages(
 @click.argument(
     "tracks", nargs=-1, required=True, metavar="TRACK=FILE...", shell_complete=complete_tracks
 )
-@click.option(
-    "-o",
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="SET",
-    help="Folder for the set; made where it is missing. Its name is the set's.",
-)
+@folder_option("SET", "Folder for the set; made where it is missing. Its name is the set's.")
 @click.option(
     "--stages",
     default="7",

@@ -9,56 +9,36 @@ from typing import TYPE_CHECKING
 import click
 
 from dsp.cli.console import print_json, print_line
+from dsp.cli.options import file_option, notes_option
 
 if TYPE_CHECKING:
     from dsp.samples.following import FollowReport
 
 
-def note_list(_ctx: click.Context, _option: click.Parameter, value: str) -> tuple[int, ...]:
-    """MIDI notes, separated by commas."""
-    try:
-        return tuple(int(note) for note in value.split(","))
-    except ValueError:
-        accepted = "MIDI notes, for example 38 or 38,40"
-        raise click.BadParameter(f"found {value!r}; accepted: {accepted}") from None
-
-
 @click.command("follow")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("-o", "--out", type=click.Path(path_type=Path), metavar="MIDI", help="The MIDI file.")
-@click.option(
+@file_option(
     "--set",
     "samples_from",
-    type=click.Path(path_type=Path),
     metavar="SET",
-    help="Velocities that play this sample set at the strokes' own levels.",
+    help_text="Velocities that play this sample set at the strokes' own levels.",
 )
 @click.option("--bpm", type=float, help="A steady tempo; by default 120 and finest ticks.")
-@click.option(
+@file_option(
     "--tempo-from",
     "tempo",
-    type=click.Path(path_type=Path),
     metavar="MIDI",
-    help="Take tempo map and time signatures from a MIDI file that starts with the take.",
+    help_text="Take tempo map and time signatures from a MIDI file that starts with the take.",
 )
-@click.option(
-    "--notes",
-    callback=note_list,
-    default="38,40",
-    show_default=True,
-    help="One note, or two for right and left: fast strokes go from hand to hand.",
+@notes_option("One note, or two for right and left: fast strokes go from hand to hand.")
+@file_option(
+    "--hits", metavar="CSV", help_text="A hits file with the strokes, instead of finding them."
 )
-@click.option(
-    "--hits",
-    type=click.Path(path_type=Path),
-    metavar="CSV",
-    help="A hits file with the strokes, instead of finding them.",
-)
-@click.option(
+@file_option(
     "--write-hits",
-    type=click.Path(path_type=Path),
     metavar="CSV",
-    help="Write the strokes to a hits file, to be edited and given to --hits.",
+    help_text="Write the strokes to a hits file, to be edited and given to --hits.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace existing outputs.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object with every note.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from dsp.cli.console import complete_tracks, print_json, print_line, track_files
-from dsp.cli.follow import note_list
+from dsp.cli.options import file_option, folder_option, notes_option
 
 if TYPE_CHECKING:
     from dsp.samples.layer_files import LayerReport
@@ -19,14 +19,7 @@ if TYPE_CHECKING:
 @click.argument("samples_from", metavar="SET", type=click.Path(path_type=Path))
 @click.argument("song", metavar="SONG", type=click.Path(path_type=Path))
 @click.argument("track", metavar="TRACK=FILE", shell_complete=complete_tracks)
-@click.option(
-    "-o",
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for the stems; made where it is missing.",
-)
+@folder_option("DIR", "Folder for the stems; made where it is missing.")
 @click.option(
     "--reach",
     "reach_ms",
@@ -36,18 +29,11 @@ if TYPE_CHECKING:
     metavar="MS",
     help="How far a stroke may be moved so that it adds to the real one; 0 to 10 ms.",
 )
-@click.option(
-    "--notes",
-    callback=note_list,
-    default="38,40",
-    show_default=True,
-    help="The notes of a MIDI file that are played.",
-)
-@click.option(
+@notes_option("The notes of a MIDI file that are played.")
+@file_option(
     "--levels",
-    type=click.Path(path_type=Path),
     metavar="CSV",
-    help="Levels over time: a table of time, level_db and, if you like, glide_s.",
+    help_text="Levels over time: a table of time, level_db and, if you like, glide_s.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace files of an earlier layer.")
 @click.option("--json", "as_json", is_flag=True, help="Print the check, one JSON object.")

@@ -9,27 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from dsp.cli.console import complete_tracks, print_json, print_line, progress_bar, track_files
+from dsp.cli.options import folder_option, jobs_option, plugins_option, seconds
 from dsp.cli.recipes import complete_recipe, recipe_from
 
 if TYPE_CHECKING:
     from dsp.rendering import PrintReport
-
-
-def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) -> float | None:
-    """Seconds from the start of the take: `12`, `12.5 s`, `800 ms` or `1:23.5`."""
-    if value is None:
-        return None
-    try:
-        minutes, colon, rest = value.rpartition(":")
-        if colon:
-            return 60.0 * int(minutes) + float(rest)
-        from dsp.units import Quantity
-
-        unit = "s" if value.strip()[-1:].isdigit() else ""
-        return float(Quantity("ms", 0, 1e9).parse(f"{value}{unit}")) / 1000
-    except ValueError:
-        accepted = "12, 12.5 s, 800 ms or 1:23.5"
-        raise click.BadParameter(f"found {value!r}; accepted: {accepted}") from None
 
 
 @click.command("render")
@@ -37,22 +21,9 @@ def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) ->
 @click.argument(
     "tracks", nargs=-1, required=True, metavar="TRACK=FILE...", shell_complete=complete_tracks
 )
-@click.option(
-    "-o",
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path, file_okay=True),
-    metavar="DIR",
-    help="Folder for the print; made where it is missing.",
-)
+@folder_option("DIR", "Folder for the print; made where it is missing.")
 @click.option("--overwrite", is_flag=True, help="Replace files of an earlier print.")
-@click.option(
-    "--jobs",
-    type=click.IntRange(min=1),
-    default=1,
-    show_default=True,
-    help="Tracks worked on at once; each needs memory. The result does not depend on it.",
-)
+@jobs_option("worked on")
 @click.option(
     "--from",
     "from_s",
@@ -61,11 +32,7 @@ def seconds(_ctx: click.Context, _option: click.Parameter, value: str | None) ->
     help="Where the picture starts, e.g. 1:05.",
 )
 @click.option("--to", "to_s", callback=seconds, metavar="TIME", help="Where the picture ends.")
-@click.option(
-    "--allow-plugins",
-    is_flag=True,
-    help="Let plug-in files that the recipe names run; they are programs.",
-)
+@plugins_option("the recipe")
 @click.option(
     "--hits",
     multiple=True,
