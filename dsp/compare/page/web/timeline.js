@@ -82,6 +82,7 @@ export class Timeline {
   }
 
   draw() {
+    if (this.box.clientWidth === 0) return; // hidden; rebuilt when it is seen again
     for (const row of this.rows) {
       if (!row.visible || row.node.clientWidth < LEFT + RIGHT + 20) continue;
       if (!row.plot) {
