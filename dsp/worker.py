@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from dsp.audio import TrackFile
-from dsp.audio.writing import write_wav
+from dsp.audio.writing import WriteReport, write_wav
 from dsp.curves import save_curves
 from dsp.lanes import Lane, LanesData, draw_lanes, wave_peaks
 from dsp.outputs import Writer
@@ -78,15 +78,13 @@ class Worker:
     def _finish(self, treated: TrackPrint, file: TrackFile) -> TrackOutcome:
         name, samples = treated.track, treated.samples
         self.session.advance(f"{name}: writing")
-        # Packing the curves takes as long as the audio and the picture together.
+        # Packing curves and audio takes as long as drawing, and needs no interpreter to run.
         with ThreadPoolExecutor(1) as aside:
-            packed = aside.submit(self._write_curves, treated)
-            with self.writer.open(name + AUDIO) as out:
-                written = write_wav(
-                    out, samples, file.rate, file.format, file.chunks, name=name + AUDIO
-                )
+            audio = aside.submit(self._write_audio, treated, file)
+            curves = aside.submit(self._write_curves, treated)
             self._draw(treated)
-            packed.result()
+            written = audio.result()
+            curves.result()
         group = self.session.recipe.groups.get(name)
         return TrackOutcome(
             file=file,
@@ -98,6 +96,11 @@ class Worker:
             output=name + AUDIO,
             of=None if group is None else group.of,
         )
+
+    def _write_audio(self, treated: TrackPrint, file: TrackFile) -> WriteReport:
+        name = treated.track + AUDIO
+        with self.writer.open(name) as out:
+            return write_wav(out, treated.samples, file.rate, file.format, file.chunks, name=name)
 
     def _write_curves(self, treated: TrackPrint) -> None:
         name = treated.track + CURVES

@@ -18,9 +18,9 @@ Decisions:
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dsp.audio.formats import SampleFormat
+from dsp.kernels.codes import pack_24
 from dsp.take import Samples
 
 _FLOAT32_MAX = float(np.finfo(np.float32).max)
@@ -46,9 +46,16 @@ class Quantiser:
         if self._format.subtype == "float32":
             return self._limited(block, -_FLOAT32_MAX, _FLOAT32_MAX).astype("<f4").tobytes()
         bits = self._format.bits
+        if bits == 24:
+            return self._packed_24(block)
         largest = 2.0 ** (bits - 1)
         codes = self._rounded(block * largest, dithered=bits == 16)
         return _packed(self._limited(codes, -largest, largest - 1), bits)
+
+    def _packed_24(self, block: Samples) -> bytes:
+        packed = np.empty(3 * block.size, np.uint8)
+        self.clipped += int(pack_24(block, packed))
+        return packed.tobytes()
 
     def _rounded(self, scaled: Samples, *, dithered: bool) -> Samples:
         codes = np.rint(scaled)
@@ -74,10 +81,5 @@ class Quantiser:
 
 
 def _packed(codes: Samples, bits: int) -> bytes:
-    """Return integer `codes` as little-endian bytes of 16, 24 or 32 bits."""
-    if bits == 16:
-        return codes.astype("<i2").tobytes()
-    words: NDArray[np.int32] = codes.astype("<i4")
-    if bits == 32:
-        return words.tobytes()
-    return words.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
+    """Return integer `codes` as little-endian bytes of 16 or 32 bits."""
+    return codes.astype("<i2" if bits == 16 else "<i4").tobytes()

@@ -104,7 +104,16 @@ def measure_company(
     shape = 10 * np.log10(spectra.novelty)
     near = np.empty((len(asked), 2))
     gap = round(COMPANY_GAP_S * rate)
-    company(shape, positions, score, asked, gap, COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, near)
+
+    def work(first: int) -> None:
+        part = slice(first, first + CHUNK)
+        company(
+            shape, positions, score, asked[part], gap,
+            COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, near[part],
+        )  # fmt: skip
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, range(0, len(asked), CHUNK)))
     out = np.column_stack([score, score, np.zeros(len(score))])
     out[asked, 1:] = near
     return out
@@ -207,7 +216,8 @@ def _louder_nearby(
     """How much louder the loudest other candidate in a stretch nearby is; at least −40 dB."""
     first = np.searchsorted(positions, positions + round(start_s * rate))
     last = np.searchsorted(positions, positions + round(stop_s * rate))
-    loudest = np.array(
-        [level_db[a:b].max(initial=-400.0) for a, b in zip(first, last, strict=True)]
-    )
+    # Pairs of a start and a stop; what lies between the pairs is reduced too, and left out.
+    pairs = np.column_stack([first, last]).ravel()
+    loudest = np.maximum.reduceat(np.append(level_db, -400.0), pairs)[::2]
+    loudest = np.where(last > first, np.maximum(loudest, -400.0), -400.0)
     return np.clip(loudest - level_db, -40.0, 40.0)

@@ -44,20 +44,16 @@ def place_onsets(
 
 def propose_places(x: Sound, near: Positions, visible: Values, rate: int) -> Places:
     """Where each stroke may arrive, by several methods in the order that `Places` names."""
+    own = visible[:, None, :]
+    others = np.tile(np.array([DULL, BRIGHT]), (len(near), 1, 1))
+    change, dull, bright = pick_changes(x, near, np.concatenate([own, others], axis=1), rate).T
+    start = _attack_starts(x, np.ascontiguousarray(change), visible, rate)
     aside = round(ASIDE_S * rate)
-    change = pick_changes(x, near, rate, visible)
-    start = _attack_starts(x, change, visible, rate)
-    proposed = [
-        start,
-        near,
-        change,
-        *(pick_changes(x, near, rate, np.tile(w, (len(near), 1))) for w in (DULL, BRIGHT)),
-        *(
-            pick_changes(x, np.clip(near + step, 0, len(x) - 1), rate, visible)
-            for step in (-aside, aside)
-        ),
+    besides = [
+        pick_changes(x, np.clip(near + step, 0, len(x) - 1), own, rate)[:, 0]
+        for step in (-aside, aside)
     ]
-    return Places(np.stack(proposed, axis=1))
+    return Places(np.stack([start, near, change, dull, bright, *besides], axis=1))
 
 
 def _attack_starts(x: Sound, near: Positions, visible: Values, rate: int) -> Positions:

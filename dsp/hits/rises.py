@@ -98,27 +98,26 @@ def find_candidates(x: Sound, energies: Energies, rises: Values, rate: int) -> P
     marked = np.zeros(len(novelty), dtype=np.bool_)
     local_peaks(novelty, LEAST_RISE_DB, round(SPACING_S / FRAME_S), marked)
     coarse = np.flatnonzero(marked) * energies.hop
-    fine = pick_changes(x, coarse, rate)
-    low = pick_changes(x, coarse, rate, np.tile(LOW_WEIGHTS, (len(coarse), 1)))
+    kinds = np.stack([np.ones(len(PICK_BANDS_HZ)), LOW_WEIGHTS])
+    fine, low = pick_changes(x, coarse, np.tile(kinds, (len(coarse), 1, 1)), rate).T
     least = rate * FRAME_S
     apart = (np.abs(low - coarse) > 2 * least) & (np.abs(low - fine) > 2 * least)
     return np.unique(np.concatenate([fine, low[apart]])).astype(np.int64)
 
 
-def pick_changes(x: Sound, near: Positions, rate: int, weights: Values | None = None) -> Positions:
-    """The sample near each position at which the variance of the bands changes most.
+def pick_changes(x: Sound, near: Positions, weights: Values, rate: int) -> Positions:
+    """The samples near each position at which the variance of the bands changes most.
 
-    `weights` (positions, 4) says how much each of PICK_BANDS_HZ counts; all alike by default.
+    `weights` (positions, kinds, 4) say how much each of PICK_BANDS_HZ counts; one sample for each
+    kind, (positions, kinds).
     """
-    if weights is None:
-        weights = np.ones((len(near), len(PICK_BANDS_HZ)))
     b, a = band_sections(PICK_BANDS_HZ, rate, PICK_Q)
     spans = tuple(max(round(s * rate), 1) for s in PICK_SPANS_S)
-    picked = np.empty(len(near), dtype=np.int64)
+    picked = np.empty(weights.shape[:2], dtype=np.int64)
 
     def work(first: int) -> None:
         part = slice(first, first + PICK_CHUNK)
-        scratch = np.empty((spans[1] + spans[2] + 6, len(PICK_BANDS_HZ)))
+        scratch = np.empty((spans[1] + spans[2] + 8, max(weights.shape[1:])))
         change_points(x, near[part], b, a, weights[part], spans, scratch, picked[part])
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:

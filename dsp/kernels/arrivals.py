@@ -30,26 +30,30 @@ def excerpt_powers(x, start, n, run_in, b, a, state, out):
 
 @njit(cache=True, nogil=True)
 def change_points(x, near, b, a, weights, spans, scratch, out):
-    """Most likely change of variance near each position, over bands.
+    """Most likely change of variance near each position, over bands, by each of w weightings.
 
     Akaike's criterion as seismology picks arrivals (Maeda, 1985): the sample i that minimises
     Σ_k w_k·[i·ln var(before) + (n − i)·ln var(after)] within a stretch around the position.
     `spans` are samples: 0 run-in, 1 ahead, 2 behind, 3 and 4 from and to where i is sought, 5 its
-    step. b (2, 3, k) and a (2, 2, k) are two sections in series for each band; weights (m, k);
-    scratch (ahead + behind + 6, k); out (m,).
+    step. b (2, 3, k) and a (2, 2, k) are two sections in series for each band; weights (m, w, k);
+    scratch (ahead + behind + 8, k or w, whichever is more); out (m, w).
     """
     run_in, ahead, behind, low, high, step = spans
-    count = weights.shape[1]
+    kinds, count = weights.shape[1:]
     length = ahead + behind
     state = scratch[length : length + 4]
     total = scratch[length + 4]
     before = scratch[length + 5]
+    term = scratch[length + 6]
+    best = scratch[length + 7]
     for m in range(near.shape[0]):
         start = max(near[m] - ahead, 0)
         n = min(near[m] + behind, x.shape[0]) - start
         first = max(near[m] - low - start, 1)
         last = min(near[m] + high - start, n)
-        out[m] = near[m]
+        for j in range(kinds):
+            out[m, j] = near[m]
+            best[j] = 1e300
         for k in range(count):
             total[k] = 0.0
             before[k] = 0.0
@@ -57,19 +61,20 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
         for i in range(n):
             for k in range(count):
                 total[k] += scratch[i, k]
-        best = 1e300
         for i in range(last):
             if i >= first and (i - first) % step == 0:
-                cost = 0.0
                 for k in range(count):
                     floor = 1e-12 * total[k] / n + 1e-300
                     right = max(total[k] - before[k], 0.0) / (n - i)
-                    cost += weights[m, k] * (
-                        i * math.log(before[k] / i + floor) + (n - i) * math.log(right + floor)
-                    )
-                if cost < best:
-                    best = cost
-                    out[m] = start + i
+                    term[k] = i * math.log(before[k] / i + floor)
+                    term[k] += (n - i) * math.log(right + floor)
+                for j in range(kinds):
+                    cost = 0.0
+                    for k in range(count):
+                        cost += weights[m, j, k] * term[k]
+                    if cost < best[j]:
+                        best[j] = cost
+                        out[m, j] = start + i
             for k in range(count):
                 before[k] += scratch[i, k]
 

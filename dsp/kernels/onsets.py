@@ -5,6 +5,8 @@ import math
 
 from numba import njit
 
+TEN_PER_NEPER = 10.0 / math.log(10.0)
+
 
 @njit(cache=True, nogil=True)
 def band_energies(x, b, a, skip, hop, out):
@@ -44,23 +46,23 @@ def measure_rises(power, quiet, ahead, behind, out):
     power, out (f, k); quiet (k,) is added to both means. At the ends, over what there is.
     """
     frames, bands = power.shape
-    for k in range(bands):
-        after = 0.0
-        before = 0.0
-        for f in range(min(ahead, frames)):
-            after += power[f, k]
-        for f in range(frames):
-            later = min(ahead, frames - f)
-            earlier = min(behind, f)
-            top = max(after, 0.0) / later + quiet[k]
-            bottom = max(before, 0.0) / max(earlier, 1) + quiet[k]
-            out[f, k] = 10.0 * math.log10(top / bottom)
-            after -= power[f, k]
+    after, before = quiet * 0.0, quiet * 0.0
+    for f in range(min(ahead, frames)):
+        for k in range(bands):
+            after[k] += power[f, k]
+    for f in range(frames):
+        later = min(ahead, frames - f)
+        earlier = max(min(behind, f), 1)
+        for k in range(bands):
+            top = max(after[k], 0.0) / later + quiet[k]
+            bottom = max(before[k], 0.0) / earlier + quiet[k]
+            out[f, k] = TEN_PER_NEPER * math.log(top / bottom)  # log10 takes twice as long
+            after[k] -= power[f, k]
             if f + ahead < frames:
-                after += power[f + ahead, k]
-            before += power[f, k]
+                after[k] += power[f + ahead, k]
+            before[k] += power[f, k]
             if f >= behind:
-                before -= power[f - behind, k]
+                before[k] -= power[f - behind, k]
 
 
 @njit(cache=True, nogil=True)
@@ -91,7 +93,7 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
     tilt, and the sum of errors above what was predicted.
     """
     n, bands = after.shape
-    ten = 10.0 / math.log(10.0)
+    ten = TEN_PER_NEPER
     scale = 1.0 / (2.0 * spread * spread)
     shape = drum * 0.0
     for i in range(n):
@@ -113,6 +115,8 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
                     cost += min(e * e * scale, cap)
                     if e > 0.0:
                         excess += e
+                    if null - cost <= out[i, 0]:
+                        break  # costs only grow
                 if null - cost > out[i, 0]:
                     out[i, 0] = null - cost
                     out[i, 1] = levels[m]
@@ -139,8 +143,9 @@ def company(shape, position, score, asked, gap, cap, scale, alone, out):
             if abs(position[j] - position[i]) <= gap:
                 continue
             total = 0.0
-            for k in range(bands):
-                total += min(abs(shape[j, k] - shape[i, k]), cap)
+            for first in range(0, bands, 8):
+                for k in range(first, min(first + 8, bands)):
+                    total += min(abs(shape[j, k] - shape[i, k]), cap)
                 if total >= d2 * bands:
                     break
             distance = total / bands

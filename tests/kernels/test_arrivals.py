@@ -32,22 +32,24 @@ def change_twin(x, near, weights, spans):
 def test_change_points_equal_their_twin(run_in, step):
     x = stroke_in_noise()
     near = np.array([0, 2, 80, 395, 400, 430, 470, 860, 899])
-    weights = np.random.default_rng(1).random((len(near), len(BANDS)))
+    kinds = len(BANDS) + 1
+    weights = np.random.default_rng(1).random((len(near), kinds, len(BANDS)))
     spans = (run_in, 150, 100, 90, 80, step)
-    out = np.full(len(near), -1)
-    scratch = np.empty((spans[1] + spans[2] + 6, len(BANDS)))
+    out = np.full((len(near), kinds), -1)
+    scratch = np.empty((spans[1] + spans[2] + 8, kinds))
     change_points(x, near, B, A, weights, spans, scratch, out)
-    assert out.tolist() == change_twin(x, near, weights, spans)
-    assert abs(out[4] - 400) <= 4
+    for kind in range(kinds):
+        assert out[:, kind].tolist() == change_twin(x, near, weights[:, kind], spans)
+    assert abs(out[4, 0] - 400) <= 4
 
 
 def test_change_points_stay_where_they_are_in_silence():
     near = np.array([50])
-    out = np.zeros(1, np.int64)
-    scratch = np.empty((106, len(BANDS)))
-    weights, spans = np.zeros((1, len(BANDS))), (0, 50, 50, 0, 1, 1)
+    out = np.zeros((1, 1), np.int64)
+    scratch = np.empty((108, len(BANDS)))
+    weights, spans = np.zeros((1, 1, len(BANDS))), (0, 50, 50, 0, 1, 1)
     change_points(np.zeros(200), near, B, A, weights, spans, scratch, out)
-    assert out.tolist() == [50]
+    assert out.tolist() == [[50]]
 
 
 # attacks
