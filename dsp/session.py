@@ -17,7 +17,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from dsp.carrying import carry_out, without_audio
@@ -179,21 +179,31 @@ class Session:
     def treat(self, name: str, buffer: Samples) -> TrackPrint:
         """Treat the raw `buffer` of a track, or the sum of a group, in place."""
         self.advance(f"{name}: finding strokes")
-        if name in self._keys:
-            self.hits.of(name, buffer)
-        hits = self.hits.of(self.key_of(name))
-        wave = wave_peaks(buffer, *(self._span or (0, len(buffer))))
-        before = measure(buffer, hits)
-        decisions = []
-        for step in self.recipe.part(name).steps:
-            self.advance(f"{name}: {step.name}")
-            decision = step.decide(self._scene(name, buffer, hits))
-            carry_out(buffer, decision)
-            decisions.append(without_audio(decision))
+        steps = self.recipe.part(name).steps
+        # A thread beside this one does what strokes are not needed for, or what nothing waits for.
+        with ThreadPoolExecutor(1) as aside:
+            listening = [aside.submit(step.listen, buffer, self.source.rate) for step in steps[:1]]
+            if name in self._keys:
+                self.hits.of(name, buffer)
+            hits = self.hits.of(self.key_of(name))
+            measuring = aside.submit(self._as_it_came, buffer, hits)
+            scene = self._scene(name, buffer, hits)
+            decisions = []
+            for step in steps:
+                self.advance(f"{name}: {step.name}")
+                listened = listening.pop().result() if listening else None
+                decision = step.decide(replace(scene, listened=listened))
+                measuring.result()  # before anything is done to the audio
+                carry_out(buffer, decision)
+                decisions.append(without_audio(decision))
+            before, wave = measuring.result()
         after = measure(buffer, hits)
         if name in self._wanted:
             self._stems.keep(name, buffer)
         return TrackPrint(name, buffer, tuple(decisions), hits, before, after, wave)
+
+    def _as_it_came(self, buffer: Samples, hits: HitMap) -> tuple[Measures, WavePeaks]:
+        return measure(buffer, hits), wave_peaks(buffer, *(self._span or (0, len(buffer))))
 
     def run_all(self, work: Callable[[str], Done], jobs: int) -> dict[str, Done]:
         """`work` on every track, key tracks first, then on every group, `jobs` at once.

@@ -172,3 +172,21 @@ def test_given_strokes_stand_for_found_ones() -> None:
     silent = dsp.print_take(take, recipe, hits={"top": none}).tracks["top"]
     assert len(silent.hits) == 0
     np.testing.assert_array_equal(silent.samples, samples)
+
+
+def test_only_the_first_step_listens_while_strokes_are_found(take, monkeypatch):
+    from dsp.steps import SuppressBleed
+
+    seen = []
+    decide = SuppressBleed.decide
+
+    def spied(step, scene):
+        seen.append(scene.listened is not None)
+        return decide(step, scene)
+
+    monkeypatch.setattr(SuppressBleed, "decide", spied)
+    recipe = parse_recipe(
+        "drumprint: 1\ntracks:\n  top:\n    steps: [suppress_bleed: {}, suppress_bleed: {}]\n"
+    )
+    dsp.print_take(Take(take.rate, {"top": take.tracks["top"]}), recipe)
+    assert seen == [True, False]

@@ -85,10 +85,12 @@ def measure_levels(
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         list(pool.map(work, range(0, frames, BLOCK_FRAMES)))
     floor = 10 ** (FLOOR_DB / 10) * float(power.max())
-    gain = 10 * np.log10(max(float(power.max()), 1e-300))
+    gain = np.float32(10 * np.log10(max(float(power.max()), 1e-300)))
     level, calm = _smoothed(power, SMOOTH_FRAMES, floor), _smoothed(power, CALM_FRAMES, floor)
     # Levels are against the loudest frame of any band: a track's gain changes nothing.
-    return BandLevels(level - np.float32(gain), calm - np.float32(gain), edges)
+    level -= gain
+    calm -= gain
+    return BandLevels(level, calm, edges)
 
 
 def _padded(x: Values, start: int, count: int) -> Values:

@@ -137,7 +137,7 @@ def learn_stroke(spectra: Spectra, novelty_db: Values, level_db: Values) -> Drum
     novelty = spectra.novelty[clear]
     shape = 10 * np.log10(novelty)
     shape -= shape.mean(axis=1, keepdims=True)
-    near = np.abs(shape[:, None] - shape[None]).mean(axis=2) < 4.0
+    near = np.array([np.abs(shape - one).mean(axis=1) < 4.0 for one in shape])
     weight = 10 ** ((level_db[clear] - level_db[clear[0]]) / 20)
     chosen = near[np.argmax((near * weight).sum(axis=1) * weight)]
     members = novelty[chosen]

@@ -66,6 +66,7 @@ class Scene:
     `raw`     gives a track of the take by name, as it was recorded
     `hits_of` gives the hit map of a track by name
     `allow_plugins` whether the user lets plug-in files run
+    `listened` what the step's own `listen` told of this very audio; None where it was not asked
     """
 
     track: str
@@ -76,6 +77,7 @@ class Scene:
     raw: Callable[[str], Samples]
     hits_of: Callable[[str], HitMap]
     allow_plugins: bool = False
+    listened: object | None = None
 
 
 class Treatment(Protocol):
@@ -120,6 +122,14 @@ class Step(Settings, ABC):
     @abstractmethod
     def decide(self, scene: Scene) -> Decision:
         """Look at the scene and return a gain curve."""
+
+    def listen(self, audio: Samples, rate: int) -> object | None:
+        """What can be told of the audio before its strokes are known, for `Scene.listened`.
+
+        The first step of a track is asked for it while the strokes are being found. None where
+        `decide` has all to do.
+        """
+        return None
 
     @property
     def main_thread(self) -> bool:

@@ -17,6 +17,7 @@ from dsp.curves import FullBand, GainCurve, SplitBands, flat
 from dsp.hits.hitmap import HitMap
 from dsp.steps.base import AUTO, Decision, Scene, Step, StrokesKey
 from dsp.steps.keys import strokes_of
+from dsp.take import Samples
 from dsp.units import Quantity
 
 LEAD_S = 0.0015  # the gain rises within this time, and is up at the first sample of the stroke
@@ -62,6 +63,10 @@ class SuppressBleed(Step):
         """The key, where it is a track, and the witnesses."""
         return {**super().sources(), **dict.fromkeys(self.witnesses, "audio")}
 
+    def listen(self, audio: Samples, rate: int) -> BandLevels | None:
+        """The levels of the bands."""
+        return measure_levels(audio, rate) if self.reduction and audio.any() else None
+
     def decide(self, scene: Scene) -> Decision:
         """Eleven gains, or one, every 1.3 ms, with a point at each onset."""
         hits = strokes_of(scene, self.key)
@@ -93,7 +98,8 @@ class SuppressBleed(Step):
     def _curve(
         self, scene: Scene, hits: HitMap, used: NDArray[np.int64], fundamental: float
     ) -> GainCurve:
-        bands = measure_levels(scene.audio, scene.rate)
+        known = scene.listened
+        bands = known if isinstance(known, BandLevels) else measure_levels(scene.audio, scene.rate)
         onset = hits.onset[used]
         first = bands.frame_of(onset)
         frames = len(bands.level)

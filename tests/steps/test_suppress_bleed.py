@@ -278,3 +278,16 @@ def test_witnesses_are_asked_for():
         "overhead": "audio",
         "room": "audio",
     }
+
+
+def test_what_it_heard_before_the_strokes_were_known_changes_nothing(scene):
+    step = SuppressBleed()
+    listened = step.listen(scene.audio, scene.rate)
+    early, late = step.decide(replace(scene, listened=listened)).curve, step.decide(scene).curve
+    assert early.db.tobytes() == late.db.tobytes()
+    assert np.array_equal(early.at, late.at)
+
+
+def test_it_listens_to_nothing_where_there_is_nothing_to_decide(scene):
+    assert SuppressBleed(reduction=0).listen(scene.audio, scene.rate) is None
+    assert SuppressBleed().listen(np.zeros_like(scene.audio), scene.rate) is None
