@@ -190,18 +190,12 @@ class _Worker:
             return
         mix = mix_splits if isinstance(self.curve.layout, SplitBands) else add_band_differences
         around = wave[offset : offset + count + 2 * self.margin]
-        bands = np.empty((len(around), self.b.shape[1]))
-        state = np.empty((2, self.b.shape[1]))
+        bands = np.empty((self.b.shape[1], len(around)))
         result = np.empty(count)
         for channel in range(target.shape[1]):
             x = np.ascontiguousarray(around[:, channel])
-            forward_backward(x, self.b, self.a, state, bands)
-            mix(
-                x[self.margin : self.margin + count],
-                bands[self.margin : self.margin + count],
-                gains,
-                result,
-            )
+            forward_backward(x, self.b, self.a, bands)
+            mix(x, bands, self.margin, gains, result)
             target[:, channel] = result
 
     def _alike(self, first: int, count: int) -> bool:

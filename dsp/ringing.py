@@ -104,16 +104,15 @@ def _band_power(
     frame, first = round(FRAME_S * rate), round(FIRST_S * rate)
     longest = (round(LONGEST_S * rate) - first) // frame
     power = np.full((len(onsets), longest, b.shape[1]), np.nan)
-    state = np.empty((2, b.shape[1]))
     for row, (onset, stop) in enumerate(zip(onsets, stops, strict=True)):
         count = (stop - onset - first) // frame
         excerpt = samples[onset : stop + round(tail_s * rate)]
         total = np.zeros((count, b.shape[1]))
         for channel in excerpt.T:
-            bands = np.empty((len(excerpt), b.shape[1]))
-            forward_backward(np.ascontiguousarray(channel), b, a, state, bands)
-            framed = bands[first : first + count * frame].reshape(count, frame, -1)
-            total += np.einsum("fsb,fsb->fb", framed, framed) / frame
+            bands = np.empty((b.shape[1], len(excerpt)))
+            forward_backward(np.ascontiguousarray(channel), b, a, bands)
+            framed = bands[:, first : first + count * frame].reshape(-1, count, frame)
+            total += np.einsum("bfs,bfs->fb", framed, framed) / frame
         power[row, :count] = total / excerpt.shape[1]
     return power
 

@@ -47,9 +47,9 @@ def bands_of(x, sections):
     """Every section over the whole take at once, with silence before and after."""
     b, a, margin = stack(sections)
     padded = np.pad(x, margin)
-    out = np.empty((len(padded), len(sections)))
-    forward_backward(padded, b, a, np.empty((2, len(sections))), out)
-    return out[margin : margin + len(x)]
+    out = np.empty((len(sections), len(padded)))
+    forward_backward(padded, b, a, out)
+    return out[:, margin : margin + len(x)].T
 
 
 @pytest.mark.parametrize("layout", [FullBand(), SHAPED, SPLIT])

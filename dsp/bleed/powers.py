@@ -77,8 +77,8 @@ def measure_levels(
         for channel in range(samples.shape[1]):
             count = int(inside[-1] - inside[0]) + 2 * margin
             x = _padded(samples[:, channel], int(inside[0]) - margin, count)
-            below = np.empty((len(x), len(CROSSOVERS_HZ)))
-            forward_backward(x, b, a, np.empty((2, len(CROSSOVERS_HZ))), below)
+            below = np.empty((len(CROSSOVERS_HZ), len(x)))
+            forward_backward(x, b, a, below)
             split_powers(x, below, inside - inside[0] + margin, part)
             power[start : start + len(part)] += part
 

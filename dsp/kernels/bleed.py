@@ -10,18 +10,18 @@ from numba import njit
 def split_powers(x, below, edges, out):
     """Mean square of each band in frames.
 
-    x (n,); below (n, c): what lies below each of c crossovers; frame f is samples edges[f] …
+    x (n,); below (c, n): what lies below each of c crossovers; frame f is samples edges[f] …
     edges[f + 1] − 1 of x; out (frames, c + 1), bands low to high.
     """
-    crossovers = below.shape[1]
+    crossovers = below.shape[0]
     for f in range(out.shape[0]):
         for k in range(crossovers + 1):
             out[f, k] = 0.0
         for i in range(edges[f], edges[f + 1]):
             under = 0.0
             for k in range(crossovers):
-                band = below[i, k] - under
-                under = below[i, k]
+                band = below[k, i] - under
+                under = below[k, i]
                 out[f, k] += band * band
             band = x[i] - under
             out[f, crossovers] += band * band

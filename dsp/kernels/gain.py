@@ -48,27 +48,32 @@ def gains_between(at, db, first, out):
 
 
 @njit(cache=True, nogil=True)
-def add_band_differences(x, bands, gains, out):
-    """Out = x + Σ_k (gain_k − 1)·band_k: x, out (n,); bands, gains (n, k)."""
-    n, count = bands.shape
+def add_band_differences(x, bands, first, gains, out):
+    """Out = x + Σ_k (gain_k − 1)·band_k, from sample `first` of x on.
+
+    x (m,); bands (k, m); gains (n, k); out (n,), n ≤ m − first.
+    """
+    n, count = gains.shape
     for i in range(n):
         change = 0.0
         for k in range(count):
-            change += (gains[i, k] - 1.0) * bands[i, k]
-        out[i] = x[i] + change
+            change += (gains[i, k] - 1.0) * bands[k, first + i]
+        out[i] = x[first + i] + change
 
 
 @njit(cache=True, nogil=True)
-def mix_splits(x, below, gains, out):
+def mix_splits(x, below, first, gains, out):
     """Out = Σ_k gain_k·band_k where band_k lies between crossovers k − 1 and k.
 
-    x, out (n,); below (n, c) holds what lies below each of the c crossovers; gains (n, c + 1).
-    The sum is telescoped, gain_c·x + Σ_k (gain_k − gain_{k+1})·below_k, so that equal gains in
-    all bands are exactly one gain on x.
+    From sample `first` of x (m,) on; below (c, m) holds what lies below each of the c crossovers;
+    gains (n, c + 1); out (n,), n ≤ m − first. The sum is telescoped,
+    gain_c·x + Σ_k (gain_k − gain_{k+1})·below_k, so that equal gains in all bands are exactly one
+    gain on x.
     """
-    n, crossovers = below.shape
+    n = gains.shape[0]
+    crossovers = below.shape[0]
     for i in range(n):
-        total = gains[i, crossovers] * x[i]
+        total = gains[i, crossovers] * x[first + i]
         for k in range(crossovers):
-            total += (gains[i, k] - gains[i, k + 1]) * below[i, k]
+            total += (gains[i, k] - gains[i, k + 1]) * below[k, first + i]
         out[i] = total

@@ -60,9 +60,9 @@ def filtered(sound: Samples, rate: int, sections: Sequence[Section]) -> Sound:
         for channel in range(sound.shape[1]):
             x = np.pad(around[:, channel], silence)
             for b, a, _ in stacked:
-                band = np.empty((len(x), 1))
-                forward_backward(x, b, a, np.empty((2, 1)), band)
-                x = band[:, 0]
+                band = np.empty((1, len(x)))
+                forward_backward(x, b, a, band)
+                x = band[0]
             np.maximum(level, np.abs(x[margin : margin + len(level)]), out=level)
         out[first:stop, 0] = level
 

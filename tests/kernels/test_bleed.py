@@ -22,10 +22,10 @@ def random(*shape, seed=1):
 
 @pytest.mark.parametrize("edges", [[0, 8, 16, 24, 100], [13, 18, 24, 29], [40, 41]])
 def test_split_powers_equal_their_twin(edges):
-    x, below = random(100), random(100, 3, seed=2)
+    x, below = random(100), random(3, 100, seed=2)
     out = np.full((len(edges) - 1, 4), np.nan)
     split_powers(x, below, np.array(edges), out)
-    bands = np.diff(np.column_stack([np.zeros(100), below, x]), axis=1)
+    bands = np.diff(np.vstack([np.zeros(100), below, x]), axis=0).T
     twin = [(bands[p:q] ** 2).mean(axis=0) for p, q in itertools.pairwise(edges)]
     np.testing.assert_allclose(out, twin, rtol=1e-12)
 

@@ -52,22 +52,23 @@ def test_points_outside_the_block_do_not_matter():
 
 def test_add_band_differences_equals_its_twin():
     rng = np.random.default_rng(1)
-    x, bands, g = rng.standard_normal(99), rng.standard_normal((99, 3)), rng.random((99, 3))
+    x, bands, g = rng.standard_normal(110), rng.standard_normal((3, 110)), rng.random((99, 3))
     out = np.empty(99)
-    add_band_differences(x, bands, g, out)
-    twin = [x[i] + sum((g[i, k] - 1) * bands[i, k] for k in range(3)) for i in range(99)]
+    add_band_differences(x, bands, 7, g, out)
+    part, inside = x[7:106], bands[:, 7:106]
+    twin = [part[i] + sum((g[i, k] - 1) * inside[k, i] for k in range(3)) for i in range(99)]
     np.testing.assert_allclose(out, twin, rtol=1e-13)
-    add_band_differences(x, bands, np.ones((99, 3)), out)
-    assert out.tobytes() == x.tobytes()
+    add_band_differences(x, bands, 7, np.ones((99, 3)), out)
+    assert out.tobytes() == part.tobytes()
 
 
 def test_mix_splits_equals_its_twin():
     rng = np.random.default_rng(2)
-    x, below, g = rng.standard_normal(99), rng.standard_normal((99, 2)), rng.random((99, 3))
+    x, below, g = rng.standard_normal(110), rng.standard_normal((2, 110)), rng.random((99, 3))
     out = np.empty(99)
-    mix_splits(x, below, g, out)
-    bands = [below[:, 0], below[:, 1] - below[:, 0], x - below[:, 1]]
+    mix_splits(x, below, 7, g, out)
+    bands = np.stack([below[0], below[1] - below[0], x - below[1]])[:, 7:106]
     twin = sum(g[:, k] * bands[k] for k in range(3))
     np.testing.assert_allclose(out, twin, rtol=1e-12, atol=1e-13)
-    mix_splits(x, below, np.full((99, 3), 0.5), out)
-    assert out.tobytes() == (0.5 * x).tobytes()
+    mix_splits(x, below, 7, np.full((99, 3), 0.5), out)
+    assert out.tobytes() == (0.5 * x[7:106]).tobytes()
