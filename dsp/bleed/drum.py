@@ -29,10 +29,16 @@ TO_MIDDLE = 1.036  # and from the lower one to the median
 LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
 WILD_DB = 4.0
 DOUBT_DB = 2.0  # of a stroke's own level where it stands out clearly
+DULLEST, FOLLOWS = 1.75, 0.75  # dB by which a band falls with a dB of strength
+HAT_HZ, LEAST_SOFT = 2500.0, 6
 SPREADS_ABOVE = 0.5  # how far above the expected a stroke may lie before the rest is bleed
+AGAINST_EXCESS = 4.0  # dB of visibility that a dB of other sound under a stroke outweighs
 BELOW_DB_PER_OCTAVE = 14.0
 THUMP_T60_S = 0.35
 STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
+# Slowest decay: modes of the heads ring up to 2 s, wires and what is above the heads' modes half a
+# second; what falls more slowly is a cymbal's (common practice, no source).
+SLOWEST = np.interp(np.log(CENTRES_HZ), np.log([600.0, 3000.0]), [30.0, 120.0])
 
 
 @dataclass(frozen=True)
@@ -52,13 +58,15 @@ class Attack:
     """Level of each stroke in each band: typical ones, their spread, and each stroke's own.
 
     `level` (strokes, bands) dB; `spread` (bands,) dB; `wild` (bands,) where bleed hides the drum
-    in most strokes; `visible` (strokes, bands) dB above the bleed.
+    in most strokes; `visible` (strokes, bands) dB above the bleed; `excess` (strokes, bands) dB
+    that were measured above `level`: what a stroke sounds with.
     """
 
     level: Values
     spread: Values
     wild: NDArray[np.bool_]
     visible: Values
+    excess: Values
 
 
 def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental: float) -> Attack:
@@ -84,7 +92,8 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
     doubt = DOUBT_DB + 10 ** (np.clip(10 - visible, -20, 30) / 10)
     trust = (1 / doubt**2) / (1 / doubt**2 + 1 / spread**2)
     level = trust * measured + (1 - trust) * expected
-    return Attack(np.minimum(level, expected + SPREADS_ABOVE * spread), spread, wild, visible)
+    level = np.minimum(level, expected + SPREADS_ABOVE * spread)
+    return Attack(level, spread, wild, visible, np.maximum(measured - level, 0.0))
 
 
 def _attack_power(levels: Levels, strokes: Strokes) -> Values:
@@ -126,16 +135,28 @@ def _softness(
     """How much faster than its strength each band of a soft stroke falls: 1 is alike.
 
     Softer strokes are duller, not brighter; what falls more slowly is a hat that soft strokes
-    are played with.
+    are played with. So is, in high bands, what does not follow the strength of soft strokes: all
+    that is known of the drum there is that it lies below, and it is taken to be as dull as can be.
     """
     soft = strength <= SOFT_DB
     if soft.sum() < 4 or not firm.any():
         return np.ones(len(typical))
     quieter, _, _ = _low_fit(offset[soft])
     distance = np.median(strength[soft]) - np.median(strength[firm])
-    slope = np.clip(1 + (quieter - typical) / min(distance, -1.0), 1.0, 1.5)
+    slope = np.clip(1 + (quieter - typical) / min(distance, -1.0), 1.0, DULLEST)
     seen = np.median(visible[soft], axis=0) > 3
-    return np.where(seen, slope, np.median(slope[seen]) if seen.any() else 1.0)
+    slope = np.where(seen, slope, np.median(slope[seen]) if seen.any() else 1.0)
+    hidden = (CENTRES_HZ > HAT_HZ) & (_following(offset[soft], strength[soft]) < FOLLOWS)
+    return np.where(hidden, DULLEST, slope)
+
+
+def _following(offset: Values, strength: Values) -> Values:
+    """By how many dB each band of strokes rises with a dB of strength; 1 for too few to tell."""
+    off = strength - strength.mean()
+    spread = float((off**2).sum())
+    if len(off) < LEAST_SOFT or spread == 0:
+        return np.ones(offset.shape[1])
+    return 1 + (off[:, None] * (offset - offset.mean(axis=0))).sum(axis=0) / spread
 
 
 def learn_shape(levels: Levels, attack: Attack, strokes: Strokes) -> Values:
@@ -144,7 +165,8 @@ def learn_shape(levels: Levels, attack: Attack, strokes: Strokes) -> Values:
     count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
     shape = np.empty((AHEAD + LENGTH, bands))
     for k in range(bands):
-        chosen = np.argsort(-attack.visible[:, k], kind="stable")[:count]
+        seen = attack.visible[:, k] - AGAINST_EXCESS * attack.excess[:, k]
+        chosen = np.argsort(-seen, kind="stable")[:count]
         rows = np.full((count, AHEAD + LENGTH), np.nan)
         for row, n in zip(rows, chosen, strict=True):
             start = strokes.first[n] - AHEAD
@@ -153,24 +175,24 @@ def learn_shape(levels: Levels, attack: Attack, strokes: Strokes) -> Values:
             low = max(start, 0)
             if stop > low:
                 row[low - start : stop - start] = levels[low:stop, k] - attack.level[n, k]
-        shape[:, k] = _decay(rows, float(CENTRES_HZ[k]), bool(attack.wild[k]))
+        shape[:, k] = _decay(rows, k, bool(attack.wild[k]))
     return shape
 
 
-def _decay(rows: Values, centre_hz: float, wild: bool) -> Values:
+def _decay(rows: Values, band: int, wild: bool) -> Values:
     """One band's decay: a low quantile over strokes while it is the drum, then its own slope."""
     low = _low_quantile(rows, 0.3) + 1.5
     known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
     shortest = round(0.03 / FRAME_S)
     reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
     peak = int(np.argmax(low[AHEAD : AHEAD + min(round(0.06 / FRAME_S), reach - 2)]))
-    width = int(np.clip(3.0 / centre_hz, 0.006, 0.03) / FRAME_S) | 1
+    width = int(np.clip(3.0 / CENTRES_HZ[band], 0.006, 0.03) / FRAME_S) | 1
     body = low[AHEAD : AHEAD + reach]
     smooth = np.convolve(body, np.ones(width) / width, "same") if reach > width else body
     hull = lower_hull(smooth[peak : max(reach - width // 2, peak + 3)])
     length = max(int((hull > hull.min() + 5.0).sum()), round(0.02 / FRAME_S))
     falling = hull[: min(length, len(hull))]
-    carried = _carry_on(falling, LENGTH - peak)
+    carried = _carry_on(falling, LENGTH - peak, float(SLOWEST[band]))
     kept = low[AHEAD + peak : AHEAD + peak + len(falling)]
     carried[: len(falling)] = np.minimum(kept, carried[: len(falling)] + 8.0)
     decay = np.concatenate([low[: AHEAD + peak], carried])
@@ -192,8 +214,8 @@ def _low_quantile(rows: Values, share: float) -> Values:
     return np.where(count > 0, low + (place - below) * (high - low), FLOOR_DB)
 
 
-def _carry_on(falling: Values, count: int) -> Values:
-    """Go on at the slope of the last 60 ms, at most 750 and at least 30 dB a second.
+def _carry_on(falling: Values, count: int, slowest: float) -> Values:
+    """Go on at the slope of the last 60 ms, at most 750 and at least `slowest` dB a second.
 
     Where strokes follow each other so closely that less than 120 ms are known, at most 150: a
     drum's first fall is not its last.
@@ -203,7 +225,7 @@ def _carry_on(falling: Values, count: int) -> Values:
     slope = -60 * FRAME_S / 0.35
     if falling[0] - falling[-1] >= 6 and len(falling) - 1 > start:
         slope = (falling[-1] - falling[start]) / (len(falling) - 1 - start)
-    slope = float(np.clip(slope, -steepest * FRAME_S, -30 * FRAME_S))
+    slope = float(np.clip(slope, -steepest * FRAME_S, -slowest * FRAME_S))
     more = falling[-1] + slope * np.arange(1, max(count - len(falling), 0) + 1)
     return np.concatenate([falling, more])[:count]
 

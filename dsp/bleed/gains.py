@@ -17,24 +17,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, learn_shape, measure_attacks, predict
-from dsp.bleed.powers import FRAME_S, Levels
+from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels
 from dsp.bleed.witness import hear, weigh
-from dsp.kernels.bleed import look_up, track_bleed
+from dsp.kernels.bleed import look_up, see_bleed, track_bleed
 
 Values = NDArray[np.float64]
 
-DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 8.0
+DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 6.0
 BLEED_SPREAD_HEARD_DB = 12.0  # with witnesses, what was tracked in the gaps counts for less
-EXPONENT = 0.7
+EXPONENT = 0.85
 ROUNDS = 2
 SEEN_DB = 10.0
+# Decays of one drum differ from stroke to stroke where its modes and wires are; there, what only
+# falls more slowly than expected is the drum, and bleed is what began after the stroke or with it.
+DECAYS = (CENTRES_HZ > 130) & (CENTRES_HZ < 5000)
+WITH_STROKE, HOLD = round(0.040 / FRAME_S), round(0.030 / FRAME_S)
+BEGUN_BACK, BEGUN_SKIP = round(0.100 / FRAME_S), round(0.011 / FRAME_S)
 SEEN_IN_ATTACK_DB, SEEN_IN_SOFT_DB = 9.0, 5.0
 HIDE_FRAMES = 4
 MEAN_FRAMES = round(0.006 / FRAME_S)
 GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
-TAIL_FACTOR = 4.0  # what is within 6 dB of the previous stroke's predicted tail is that tail
-CLEAN_DB = -16.0  # bleed this far below a stroke leaves its first 40 ms alone
+TAIL_FACTOR = 2.0  # what is within 3 dB of the previous stroke's predicted tail is that tail
+CLEAN_DB = -18.0  # bleed this far below a stroke leaves its first 40 ms alone
 DRUM_STEPS = np.arange(-60.0, 40.5, 0.5)
 BLEED_STEPS = np.arange(-80.0, 40.5, 1.0)
 
@@ -79,10 +84,10 @@ def decide_gains(
     drum = np.where(sounding[:, None], np.float32(300), np.float32(-300)) + np.zeros_like(levels)
     bleed = np.empty_like(levels)
     for _ in range(ROUNDS):
-        track_bleed(levels, calm, drum, hidden, SEEN_DB, MEAN_FRAMES, bleed)
+        _track(levels, calm, drum, hidden, bleed)
         attack = measure_attacks(levels, bleed, strokes, fundamental)
         drum = predict(strokes, attack, learn_shape(levels, attack, strokes), frames)
-    track_bleed(levels, calm, drum, hidden, SEEN_DB, MEAN_FRAMES, bleed)
+    _track(levels, calm, drum, hidden, bleed)
     witnesses = [hear(levels, one, drum, hidden, strokes) for one in heard]
     likely = bleed.copy() if witnesses else bleed
     _guard_attacks(levels, drum, bleed, strokes)
@@ -93,6 +98,16 @@ def decide_gains(
         weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
     return gains, drum, bleed
+
+
+def _track(
+    levels: Levels, calm: Levels, drum: Levels, hidden: NDArray[np.bool_], bleed: Levels
+) -> None:
+    """Track the bleed against a predicted drum."""
+    seen = np.empty(levels.shape, np.bool_)
+    begin = WITH_STROKE, BEGUN_BACK, BEGUN_SKIP, HOLD
+    see_bleed(levels, calm, drum, hidden, SEEN_DB, DECAYS, *begin, seen)
+    track_bleed(levels, calm, seen, MEAN_FRAMES, bleed)
 
 
 def _guarded(strokes: Strokes, n: int, frames: int) -> slice:

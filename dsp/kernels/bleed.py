@@ -67,24 +67,52 @@ def predict_drum(first, level, shape, ahead, floor, out):
 
 
 @njit(cache=True, nogil=True)
-def track_bleed(level, calm, drum, hidden, excess, half, out):
+def see_bleed(level, calm, drum, hidden, excess, decays, early, back, skip, hold, out):
+    """Where bleed is seen, (f, k): level exceeds drum by `excess` dB and `hidden` (f,) is false.
+
+    In bands that are true in `decays` (k,) it is seen only from where something began: within
+    `early` frames of hidden ones, or where `calm` (level smoothed further) is no lower than
+    anywhere between `back` and `skip` frames before. Frames without excess end it after `hold`.
+    """
+    frames, bands = level.shape
+    for k in range(bands):
+        begun = not decays[k]
+        quiet = 0
+        since = early + 1
+        for f in range(frames):
+            since = 0 if hidden[f] else since + 1
+            over = level[f, k] > drum[f, k] + excess
+            quiet = 0 if over else quiet + 1
+            if decays[k] and quiet > hold:
+                begun = False
+            if over and since > 0 and not begun:
+                begun = since <= early
+                if not begun:
+                    most = -1e9
+                    for j in range(max(0, f - back), f - skip):
+                        most = max(most, calm[j, k])
+                    begun = calm[f, k] >= most
+            out[f, k] = over and since > 0 and begun
+
+
+@njit(cache=True, nogil=True)
+def track_bleed(level, calm, seen, half, out):
     """Level in dB of the bleed, (f, k): seen, or carried on where the drum covers it.
 
-    `level` and `calm` (level smoothed further) of the track, `drum` predicted. Bleed is seen where
-    level exceeds drum by `excess` dB and `hidden` (f,) is false. In between it is no louder than
-    it last was, than the straight line to where it is next seen, or than the track itself has
-    been since. Seen levels are means over ± half frames.
+    `level` and `calm` (level smoothed further) of the track; `seen` (f, k) says where it is the
+    bleed's. In between bleed is no louder than it last was, than the straight line to where it is
+    next seen, or than the track itself has been since. Seen levels are means over ± half frames.
     """
     frames, bands = level.shape
     for k in range(bands):
         last = -1
         for f in range(frames):
-            if hidden[f] or level[f, k] <= drum[f, k] + excess:
+            if not seen[f, k]:
                 continue
             total = 0.0
             count = 0
             for j in range(max(0, f - half), min(frames, f + half + 1)):
-                if not hidden[j] and level[j, k] > drum[j, k] + excess:
+                if seen[j, k]:
                     total += level[j, k]
                     count += 1
             now = total / count
@@ -106,7 +134,7 @@ def track_bleed(level, calm, drum, hidden, excess, half, out):
             out[g, k] = out[last, k]
         most = 1e9
         for f in range(frames):
-            if not hidden[f] and level[f, k] > drum[f, k] + excess:
+            if seen[f, k]:
                 most = max(calm[f, k], out[f, k])
                 out[f, k] = level[f, k]
             else:

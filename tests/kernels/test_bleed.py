@@ -10,6 +10,7 @@ from dsp.kernels.bleed import (
     levels_of,
     look_up,
     predict_drum,
+    see_bleed,
     split_powers,
     track_bleed,
     weigh_shares,
@@ -61,10 +62,61 @@ def test_predicted_strokes_add_in_power_and_are_cut_by_both_ends():
     np.testing.assert_allclose(out, 10 * np.log10(twin), rtol=1e-9)
 
 
-def bleed_twin(level, calm, drum, hidden, excess, half):
+def seen_twin(level, calm, over, hidden, early, back, skip, hold):
+    """One band that decays, by the words of the kernel's docstring."""
+    frames = np.arange(len(level))
+    seen = np.zeros(len(level), np.bool_)
+    for start in frames[over & ~hidden]:
+        near = hidden[max(start - early, 0) : start].any()
+        before = calm[max(start - back, 0) : max(start - skip, 0)]
+        if not near and len(before) and calm[start] < before.max():
+            continue
+        quiet = 0
+        for f in frames[start:]:  # it goes on until `hold` frames in a row have no excess
+            quiet = 0 if over[f] else quiet + 1
+            if quiet > hold:
+                break
+            seen[f] |= over[f] and not hidden[f]
+    return seen
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize(("early", "hold"), [(0, 3), (5, 0), (8, 6)])
+def test_seen_bleed_equals_its_twin(early, hold, seed):
+    rng = np.random.default_rng(seed)
+    level = rng.normal(-50, 6, (120, 3)) - 0.2 * np.arange(120)[:, None]
+    calm = level - 1 + rng.normal(0, 1, (120, 3))
+    drum = np.repeat(rng.normal(-60, 12, (20, 3)), 6, axis=0)
+    hidden = np.repeat(rng.random(30) < 0.2, 4)
+    decays = np.array([True, False, True])
+    out = np.empty((120, 3), np.bool_)
+    see_bleed(level, calm, drum, hidden, 4.0, decays, early, 20, 3, hold, out)
+    over = level > drum + 4
+    np.testing.assert_array_equal(out[:, 1], over[:, 1] & ~hidden)
+    for k in (0, 2):
+        twin = seen_twin(level[:, k], calm[:, k], over[:, k], hidden, early, 20, 3, hold)
+        np.testing.assert_array_equal(out[:, k], twin)
+    assert out.any()
+
+
+def test_a_slower_decay_is_the_drum_and_what_begins_in_it_is_bleed():
+    frames = np.arange(300)
+    level = np.full((300, 1), -20.0) - 0.1 * frames[:, None]
+    drum = np.full((300, 1), -20.0) - 0.3 * frames[:, None]
+    hidden = frames < 10
+    asked = (10.0, np.ones(1, np.bool_), 30, 75, 8, 22)
+    out = np.empty((300, 1), np.bool_)
+    see_bleed(level, level.copy(), drum, hidden, *asked, out)
+    assert not out.any()
+    louder = np.where(frames[:, None] >= 150, level + 15, level)  # a tom is struck
+    see_bleed(louder, louder.copy(), drum, hidden, *asked, out)
+    assert not out[:150].any()
+    assert out[150:].all()
+
+
+def bleed_twin(level, calm, seen, half):
     """One band, by the words of the kernel's docstring; frames seen, and what lies between."""
     frames = np.arange(len(level))
-    seen = ~hidden & (level > drum + excess)
     if not seen.any():
         return np.full(len(level), calm.min())
     near = np.abs(frames[:, None] - frames[None, :]) <= half
@@ -88,23 +140,22 @@ def test_tracked_bleed_equals_its_twin(half, seed):
     rng = np.random.default_rng(seed)
     level = rng.normal(-50, 6, (90, 3))
     calm = level - 1 + rng.normal(0, 1, (90, 3))
-    drum = np.repeat(rng.normal(-55, 20, (30, 3)), 3, axis=0)
-    drum[:, 2] = 300  # a band in which bleed is never seen
-    hidden = rng.random(90) < 0.2
+    seen = np.repeat(rng.random((30, 3)) < 0.5, 3, axis=0) & (rng.random((90, 3)) < 0.8)
+    seen[:, 2] = False
     out = np.empty((90, 3))
-    track_bleed(level, calm, drum, hidden, 6.0, half, out)
+    track_bleed(level, calm, seen, half, out)
     for k in range(3):
-        twin = bleed_twin(level[:, k], calm[:, k], drum[:, k], hidden, 6.0, half)
+        twin = bleed_twin(level[:, k], calm[:, k], seen[:, k], half)
         np.testing.assert_allclose(out[:, k], twin, rtol=1e-12)
 
 
 def test_tracked_bleed_is_never_louder_than_the_track_was_just_now():
     level = np.full((50, 1), -40.0)
     level[20:] = -70.0
-    drum = np.full((50, 1), -200.0)
-    drum[10:40] = 0.0  # the drum covers the moment at which the bleed stops
+    seen = np.ones((50, 1), np.bool_)
+    seen[10:40] = False  # the drum covers the moment at which the bleed stops
     out = np.empty((50, 1))
-    track_bleed(level, level.copy(), drum, np.zeros(50, np.bool_), 6.0, 2, out)
+    track_bleed(level, level.copy(), seen, 2, out)
     assert (out[:10] == -40).all()
     assert (out <= level).all()
     assert (out[20:] == -70).all()

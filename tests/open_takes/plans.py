@@ -5,8 +5,15 @@ from dataclasses import dataclass
 
 from tests.open_takes import grooves
 
-LIGHT_DB, USUAL_DB, HEAVY_DB, WORST_DB = 12.0, 6.0, 1.0, -3.0
-"""Energy of the snare re everything else on the top microphone, over the whole take, dB."""
+LIGHT_DB, USUAL_DB, MUCH_DB, MOST_DB = 18.0, 12.0, 7.0, 3.0
+"""Energy of the snare re everything else on the top microphone, over the whole take, dB.
+
+Over the grooves, a plain gate tuned with the answer then gains 3.5 dB and keeps three ghosts of
+ten.
+"""
+
+HARSH_DB = 6.0
+"""How much louder everything else is where takes are made harsh: then the gate keeps no ghost."""
 
 LOUDNESS_DB = {
     "hat closed": -4.0,
@@ -53,15 +60,15 @@ _G = grooves
 GROOVES: dict[str, Plan] = {
     "backbeat_ghosts": Plan(_G.backbeat_ghosts, "snare soft", USUAL_DB),
     "fast_alternating": Plan(_G.fast_alternating, "snare soft", USUAL_DB),
-    "open_hats": Plan(_G.open_hats, "snare soft", HEAVY_DB),
-    "slow_crashes": Plan(_G.slow_crashes, "snare generic", HEAVY_DB),
+    "open_hats": Plan(_G.open_hats, "snare soft", MUCH_DB),
+    "slow_crashes": Plan(_G.slow_crashes, "snare generic", MUCH_DB),
     "ride_groove": Plan(_G.ride_groove, "snare soft low", USUAL_DB, 0.6),
-    "tom_fills": Plan(_G.tom_fills, "snare generic tight", 4.0),
+    "tom_fills": Plan(_G.tom_fills, "snare generic tight", 10.0),
     "loud_kick": Plan(_G.loud_kick, "snare soft", USUAL_DB),
     "nearly_clean": Plan(_G.nearly_clean, "snare soft low", LIGHT_DB),
     "tuned_high": Plan(_G.tuned_high, "snare soft high", USUAL_DB),
     "tom_unison": Plan(_G.tom_unison, "snare generic", USUAL_DB, 0.6),
-    "everything_loud": Plan(_G.everything_loud, "snare soft", WORST_DB, 0.3),
+    "everything_loud": Plan(_G.everything_loud, "snare soft", MOST_DB, 0.3),
     "half_time": Plan(_G.half_time, "snare generic", LIGHT_DB),
 }
 """The takes that main bars are taken on."""
@@ -75,7 +82,7 @@ ALL: dict[str, Plan] = {
 
 OPTIONAL: dict[str, Plan] = {
     "ambient_backbeat": Plan(_G.backbeat_ghosts, "snare ambient", USUAL_DB, optional=True),
-    "ambient_toms": Plan(_G.tom_fills, "snare ambient two", 4.0, optional=True),
+    "ambient_toms": Plan(_G.tom_fills, "snare ambient two", 10.0, optional=True),
     "side_stick": Plan(_G.side_stick, "snare ambient", USUAL_DB, optional=True),
 }
 """Takes that need the optional package."""

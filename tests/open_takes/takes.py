@@ -3,7 +3,7 @@
 
 `names()` lists them and `make(name)` makes one: every microphone is the sum of the snare alone
 and everything else alone, and each stroke's arrival at each microphone is known to the sample.
-The same name and seed give the same samples.
+The same arguments give the same samples.
 """
 
 import zlib
@@ -78,8 +78,8 @@ def names(which: str = "all") -> list[str]:
     return list({"grooves": GROOVES, "all": ALL, "optional": OPTIONAL}[which])
 
 
-def make(name: str, seed: int = 0) -> OpenTake:
-    """Make the take `name`.
+def make(name: str, seed: int = 0, louder_db: float = 0.0) -> OpenTake:
+    """Make the take `name`, everything but the snare louder than planned by `louder_db`.
 
     Raises:
         KeyError: no such take.
@@ -95,7 +95,7 @@ def make(name: str, seed: int = 0) -> OpenTake:
     dry = _dry(played, frames)
     snare = {mic: _heard(dry, paths, mic, frames, snare=True) for mic in MICROPHONES}
     bleed = {mic: _heard(dry, paths, mic, frames, snare=False) for mic in MICROPHONES}
-    gain = _bleed_gain(snare["top"], bleed["top"], plan.snare_over_bleed_db)
+    gain = _bleed_gain(snare["top"], bleed["top"], plan.snare_over_bleed_db - louder_db)
     struck, others = _truths(played, paths, plan.snare, snare["top"] + gain * bleed["top"])
     tracks = {}
     for mic in MICROPHONES:
