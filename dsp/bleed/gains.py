@@ -16,7 +16,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, learn_shape, measure_attacks, predict
+from dsp.bleed.decay import learn_shape
+from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, measure_attacks, predict
 from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels
 from dsp.bleed.witness import hear, weigh
 from dsp.kernels.bleed import look_up, see_bleed, track_bleed
@@ -86,7 +87,7 @@ def decide_gains(
     for _ in range(ROUNDS):
         _track(levels, calm, drum, hidden, bleed)
         attack = measure_attacks(levels, bleed, strokes, fundamental)
-        drum = predict(strokes, attack, learn_shape(levels, attack, strokes), frames)
+        drum = predict(strokes, attack, learn_shape(levels, bleed, attack, strokes), frames)
     _track(levels, calm, drum, hidden, bleed)
     witnesses = [hear(levels, one, drum, hidden, strokes) for one in heard]
     likely = bleed.copy() if witnesses else bleed

@@ -100,9 +100,7 @@ def test_the_gain_is_up_at_the_first_sample_and_not_long_before(scene):
 
 @pytest.mark.parametrize("name", takes.names("grooves"))
 def test_a_clean_track_hardly_changes(name):
-    """The error within strokes (100 ms, or up to the next) is under −40 dB of the strokes.
-
-    """
+    """The error within strokes (100 ms, or up to the next) is under −40 dB of the strokes."""
     needed.recordings()
     clean = takes.make(name, seed=0).snare["top"]
     out, decision = treated(SuppressBleed(reduction=40), found(clean))

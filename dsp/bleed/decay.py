@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How the drum decays in each band, learned from its strokes.
+
+Bleed can only add: of many strokes the quieter ones are the drum, and what is no louder than bleed
+usually is may be bleed. Where the drum is no longer known, it goes on as it fell.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.bleed.drum import AHEAD, Attack, Strokes
+from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels
+
+Values = NDArray[np.float64]
+
+LENGTH = round(1.0 / FRAME_S)
+MOST_STROKES = 64
+AGAINST_EXCESS = 4.0  # dB of visibility that a dB of other sound under a stroke outweighs
+SURE = round(0.030 / FRAME_S)  # a stroke's own for so long, however loud the bleed
+CYMBALS_HZ = 1200.0
+USUAL_QUANTILE, OVER_USUAL_DB = 0.3, 4.0
+THUMP_T60_S = 0.35
+STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
+# Slowest decay: modes of the heads ring up to 2 s, wires and what is above the heads' modes half a
+# second; what falls more slowly is a cymbal's (common practice, no source).
+SLOWEST = np.interp(np.log(CENTRES_HZ), np.log([600.0, 3000.0]), [30.0, 120.0])
+
+
+def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes) -> Values:
+    """Decay in dB against the attack level, (AHEAD + LENGTH, bands); AHEAD rows come first.
+
+    Where cymbals sound, a stroke tells of the decay while it is clearly louder than bleed usually
+    is: a cymbal struck with every stroke would pass for a slow decay.
+    """
+    frames, bands = levels.shape
+    usual = np.quantile(bleed, USUAL_QUANTILE, axis=0) + OVER_USUAL_DB
+    usual[CENTRES_HZ < CYMBALS_HZ] = -np.inf
+    count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
+    shape = np.empty((AHEAD + LENGTH, bands))
+    for k in range(bands):
+        seen = attack.visible[:, k] - AGAINST_EXCESS * attack.excess[:, k]
+        chosen = np.argsort(-seen, kind="stable")[:count]
+        rows = np.full((count, AHEAD + LENGTH), np.nan)
+        for row, n in zip(rows, chosen, strict=True):
+            start = strokes.first[n] - AHEAD
+            last = n == len(strokes) - 1
+            stop = min(strokes.following[n] - (0 if last else 3), start + len(row), frames)
+            low = max(start, 0)
+            if stop > low:
+                stop = low + _clear(levels[low:stop, k], usual[k])
+                row[low - start : stop - start] = levels[low:stop, k] - attack.level[n, k]
+        shape[:, k] = _decay(rows, k, bool(attack.wild[k]))
+    return shape
+
+
+def _clear(level: Levels, usual: float) -> int:
+    """Frames until a stroke has fallen to what bleed usually is."""
+    sure = AHEAD + SURE
+    under = np.flatnonzero(level[sure:] < usual)
+    return sure + int(under[0]) if len(under) else len(level)
+
+
+def _decay(rows: Values, band: int, wild: bool) -> Values:
+    """One band's decay: a low quantile over strokes while it is the drum, then its own slope."""
+    low = _low_quantile(rows, 0.3) + 1.5
+    known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
+    shortest = round(0.03 / FRAME_S)
+    reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
+    peak = int(np.argmax(low[AHEAD : AHEAD + min(round(0.06 / FRAME_S), reach - 2)]))
+    width = int(np.clip(3.0 / CENTRES_HZ[band], 0.006, 0.03) / FRAME_S) | 1
+    body = low[AHEAD : AHEAD + reach]
+    smooth = np.convolve(body, np.ones(width) / width, "same") if reach > width else body
+    hull = lower_hull(smooth[peak : max(reach - width // 2, peak + 3)])
+    length = max(int((hull > hull.min() + 5.0).sum()), round(0.02 / FRAME_S))
+    falling = hull[: min(length, len(hull))]
+    carried = _carry_on(falling, LENGTH - peak, float(SLOWEST[band]))
+    kept = low[AHEAD + peak : AHEAD + peak + len(falling)]
+    carried[: len(falling)] = np.minimum(kept, carried[: len(falling)] + 8.0)
+    decay = np.concatenate([low[: AHEAD + peak], carried])
+    if wild:
+        after = np.maximum(np.arange(LENGTH) - round(0.012 / FRAME_S), 0)
+        decay[AHEAD:] = np.minimum(decay[AHEAD:], 3 - 60 * FRAME_S / THUMP_T60_S * after)
+    return decay
+
+
+def _low_quantile(rows: Values, share: float) -> Values:
+    """Quantile over strokes of those that reach each time; FLOOR_DB where none does."""
+    count = np.isfinite(rows).sum(axis=0)
+    ranked = np.sort(rows, axis=0)  # what is not known sorts last
+    place = share * np.maximum(count - 1, 0)
+    below = place.astype(int)
+    above = np.minimum(below + 1, np.maximum(count - 1, 0))
+    column = np.arange(rows.shape[1])
+    low, high = ranked[below, column], ranked[above, column]
+    return np.where(count > 0, low + (place - below) * (high - low), FLOOR_DB)
+
+
+def _carry_on(falling: Values, count: int, slowest: float) -> Values:
+    """Go on at the slope of the last 60 ms, at most 750 and at least `slowest` dB a second.
+
+    Where strokes follow each other so closely that less than 120 ms are known, at most 150: a
+    drum's first fall is not its last.
+    """
+    steepest = STEEPEST if len(falling) * FRAME_S >= 0.12 else STEEPEST_UNKNOWN
+    start = max(0, len(falling) - round(0.06 / FRAME_S))
+    slope = -60 * FRAME_S / 0.35
+    if falling[0] - falling[-1] >= 6 and len(falling) - 1 > start:
+        slope = (falling[-1] - falling[start]) / (len(falling) - 1 - start)
+    slope = float(np.clip(slope, -steepest * FRAME_S, -slowest * FRAME_S))
+    more = falling[-1] + slope * np.arange(1, max(count - len(falling), 0) + 1)
+    return np.concatenate([falling, more])[:count]
+
+
+def lower_hull(y: Values) -> Values:
+    """Largest convex curve that nowhere exceeds y (n,), and does not rise: a plain decay."""
+    corners: list[int] = []
+    for i in range(len(y)):
+        while len(corners) >= 2:
+            a, b = corners[-2:]
+            if (y[b] - y[a]) * (i - a) < (y[i] - y[a]) * (b - a):
+                break
+            corners.pop()
+        corners.append(i)
+    return np.minimum.accumulate(np.interp(np.arange(len(y)), corners, y[corners]))
