@@ -41,6 +41,7 @@ GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
 TAIL_FACTOR = 2.0  # what is within 3 dB of the previous stroke's predicted tail is that tail
 CLEAN_DB = -18.0  # bleed this far below a stroke leaves its first 40 ms alone
+NEEDLESS_DB, NEEDED_DB = -24.0, -18.0  # bleed against the drum, over all bands
 DRUM_STEPS = np.arange(-60.0, 40.5, 0.5)
 BLEED_STEPS = np.arange(-80.0, 40.5, 1.0)
 
@@ -98,6 +99,7 @@ def decide_gains(
         spreads = DRUM_SPREAD_DB, BLEED_SPREAD_HEARD_DB, EXPONENT
         weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
+    gains *= _need(drum, bleed)[:, None]
     return gains, drum, bleed
 
 
@@ -139,3 +141,15 @@ def _open_clean_attacks(gains: Levels, drum: Levels, bleed: Levels, strokes: Str
         other = (10 ** (0.1 * bleed[part].astype(np.float64))).sum()
         if other < 10 ** (0.1 * CLEAN_DB) * own:
             gains[part] = 0.0
+
+
+def _need(drum: Levels, bleed: Levels) -> NDArray[np.float32]:
+    """How much of the gains in dB each frame needs, 0 to 1: none while the drum all but covers it.
+
+    A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
+    """
+    own = (10 ** (0.1 * drum.astype(np.float64))).sum(axis=1)
+    other = (10 ** (0.1 * bleed.astype(np.float64))).sum(axis=1)
+    ratio = 10 * np.log10(other / own)
+    need = (ratio - NEEDLESS_DB) / (NEEDED_DB - NEEDLESS_DB)
+    return np.asarray(np.clip(need, 0.0, 1.0), dtype=np.float32)
