@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
+from tests.open_takes.takes import OpenTake
+
 WINDOW_S = 0.002
 """A found stroke is right within this of the stroke's first sample; one to one."""
 
@@ -31,11 +33,12 @@ class Found:
 
 @dataclass(frozen=True)
 class Played:
-    """Strokes as played: as `Found`, and which are ghosts."""
+    """Strokes as played: as `Found`, which are ghosts, and how far each stands out, dB."""
 
     onset: NDArray[np.int64]
     strength_db: NDArray[np.float64]
     ghost: NDArray[np.bool_]
+    clear_db: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,8 @@ class HitMeasures:
 
     Attributes:
         f: F-measure at ±2 ms, matched one to one at most (mir_eval.onset.f_measure).
+        f_heard: the same, but that a stroke is not missed which lies under everything else in each
+            of four bands (`clear_db` below 0): neither ears nor a spectrogram can tell it is there.
         precision: right ones of the found.
         recall: found ones of the played.
         ghost_recall: found ones of the played ghosts; NaN without ghosts.
@@ -57,6 +62,7 @@ class HitMeasures:
     """
 
     f: float
+    f_heard: float
     precision: float
     recall: float
     ghost_recall: float
@@ -65,6 +71,17 @@ class HitMeasures:
     spearman: float
     velocities: float
     false_others: int
+
+
+def played_in(take: OpenTake) -> Played:
+    """The strokes of a take, as its top microphone hears them."""
+    strokes = take.strokes
+    return Played(
+        take.arrivals(),
+        np.array([one.level_db for one in strokes]),
+        np.array([one.ghost for one in strokes], dtype=np.bool_),
+        np.array([one.clear_db for one in strokes]),
+    )
 
 
 def measure(found: Found, played: Played, others: NDArray[np.int64], rate: int) -> HitMeasures:
@@ -76,9 +93,11 @@ def measure(found: Found, played: Played, others: NDArray[np.int64], rate: int) 
     guess = np.array([pair[1] for pair in pairs], dtype=np.int64)
     apart = found.onset[guess] - played.onset[right]
     ghosts = int(played.ghost.sum())
+    heard = len(right) + int((np.delete(played.clear_db, right) >= 0).sum())
     false = np.setdiff1d(np.arange(len(found.onset)), guess)
     return HitMeasures(
         f=f,
+        f_heard=2 * len(right) / max(heard + len(found.onset), 1),
         precision=precision,
         recall=recall,
         ghost_recall=float(played.ghost[right].sum()) / ghosts if ghosts else math.nan,

@@ -118,6 +118,7 @@ def test_hit_measures_of_known_hits() -> None:
         np.array([1000, 20_000, 40_000, 60_000]),
         np.array([0.0, -2.0, -13.0, -25.0]),
         np.array([False, False, True, True]),
+        np.array([20.0, 9.0, 3.0, -0.1]),
     )
     np.testing.assert_allclose(
         hit_measures.velocities(played), [127.0, 119.8957, 63.6508, 31.9010], atol=1e-4
@@ -132,6 +133,7 @@ def test_hit_measures_of_known_hits() -> None:
     assert made.precision == pytest.approx(3 / 6)
     assert made.recall == pytest.approx(3 / 4)
     assert made.f == pytest.approx(0.6)
+    assert made.f_heard == pytest.approx(2 * 3 / (3 + 6))  # the fourth is under everything else
     assert made.ghost_recall == pytest.approx(0.5)
     assert made.error == 3.0
     assert made.bias == 3.0
@@ -141,7 +143,7 @@ def test_hit_measures_of_known_hits() -> None:
 
 
 def test_no_hits_score_nothing() -> None:
-    played = Played(np.array([5]), np.array([0.0]), np.array([False]))
+    played = Played(*(np.array([value]) for value in (5, 0.0, False, 9.0)))
     made = hit_measures.measure(found([], [], []), played, np.array([], dtype=np.int64), RATE)
     assert (made.f, made.precision, made.recall) == (0.0, 0.0, 0.0)
     assert math.isnan(made.error)

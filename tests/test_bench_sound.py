@@ -29,7 +29,7 @@ def test_knowing_the_answer_scores_perfectly() -> None:
     assert row["ours"] == np.inf
     assert row["ghosts_kept"] == row["full_kept"] == 1.0
     assert row["ghost_own"] == pytest.approx(0.0, abs=1e-9)
-    assert row["gate"] > row["raw"] == pytest.approx(12.0, abs=0.3)
+    assert row["gate"] > row["raw"] == pytest.approx(18.0, abs=0.3)
     assert row["ideal_mask"] > row["ideal_gain"] > row["gate"]
 
 

@@ -18,6 +18,7 @@ Values = NDArray[np.float64]
 LENGTH = round(1.0 / FRAME_S)
 MOST_STROKES = 64
 AGAINST_EXCESS = 4.0  # dB of visibility that a dB of other sound under a stroke outweighs
+MEAN = round(0.020 / FRAME_S)
 SURE = round(0.030 / FRAME_S)  # a stroke's own for so long, however loud the bleed
 CYMBALS_HZ = 1200.0
 USUAL_QUANTILE, OVER_USUAL_DB = 0.3, 4.0
@@ -56,10 +57,13 @@ def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes)
 
 
 def _clear(level: Levels, usual: float) -> int:
-    """Frames until a stroke has fallen to what bleed usually is."""
+    """Frames until a stroke has fallen to what bleed usually is, as the mean of some frames."""
     sure = AHEAD + SURE
-    under = np.flatnonzero(level[sure:] < usual)
-    return sure + int(under[0]) if len(under) else len(level)
+    if len(level) < sure + MEAN or not np.isfinite(usual):
+        return len(level)
+    sums = np.cumsum(level[sure:], dtype=np.float64)
+    under = np.flatnonzero(sums[MEAN:] - sums[:-MEAN] < MEAN * usual)
+    return sure + MEAN // 2 + int(under[0]) if len(under) else len(level)
 
 
 def _decay(rows: Values, band: int, wild: bool) -> Values:
@@ -98,13 +102,13 @@ def _low_quantile(rows: Values, share: float) -> Values:
 
 
 def _carry_on(falling: Values, count: int, slowest: float) -> Values:
-    """Go on at the slope of the last 60 ms, at most 750 and at least `slowest` dB a second.
+    """Go on at the slope of the last 100 ms, at most 750 and at least `slowest` dB a second.
 
     Where strokes follow each other so closely that less than 120 ms are known, at most 150: a
     drum's first fall is not its last.
     """
     steepest = STEEPEST if len(falling) * FRAME_S >= 0.12 else STEEPEST_UNKNOWN
-    start = max(0, len(falling) - round(0.06 / FRAME_S))
+    start = max(0, len(falling) - round(0.1 / FRAME_S))
     slope = -60 * FRAME_S / 0.35
     if falling[0] - falling[-1] >= 6 and len(falling) - 1 > start:
         slope = (falling[-1] - falling[start]) / (len(falling) - 1 - start)

@@ -55,18 +55,18 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     events share; toms, kick and cymbals, which do not share it, are not hits. Nothing depends on
     the level of the track. See `HitMap` for what is measured.
     """
-    heard = hear(samples, rate)
-    x = heard.sound
-    energies = measure_energies(x, rate)
+    heard = hear(samples, rate, lowered=True)
+    x, heard_rate = heard.sound, heard.rate
+    energies = measure_energies(x, heard_rate)
     weights = load_weights()
-    found = look_again(measure_track(x, energies, rate), rate, weights.first)
+    found = look_again(measure_track(x, energies, heard_rate), heard_rate, weights.first)
     if found.drum is None:
         return no_hits(samples, rate, "no strokes found")
-    chosen = choose(found, rate, weights.second)
+    chosen = choose(found, heard_rate, weights.second)
     visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
-    onset = place_onsets(x, found.positions[chosen], visible, weights.place, rate)
-    spans = _spans(found, chosen, onset, len(x), rate)
-    fundamental = find_fundamental(*mode_spectrum(x, onset, spans, rate))
+    onset = place_onsets(x, found.positions[chosen], visible, weights.place, heard_rate)
+    spans = _spans(found, chosen, onset, len(x), heard_rate)
+    fundamental = find_fundamental(*mode_spectrum(x, onset, spans, heard_rate))
     if len(chosen) == 0 or np.isnan(fundamental):
         return no_hits(samples, rate, "what starts in this track does not sound like a drum")
     return _assemble(samples, heard, energies, found, chosen, onset, spans, fundamental, rate)
@@ -186,9 +186,9 @@ def _assemble(
     )
     full = strength > -6
     decay = learn_decay(energies, onset[full] // energies.hop, spans[full] // energies.hop)
-    rings = find_rings(heard.sound, onset[full], spans[full], fundamental, rate)
+    rings = find_rings(heard.sound, onset[full], spans[full], fundamental, heard.rate)
     inside = samples[heard.first : heard.last]
-    at = np.clip(onset + heard.offset - heard.first, 0, len(inside) - 1)
+    at = np.clip(onset * heard.step + heard.offset - heard.first, 0, len(inside) - 1)
     peak = _peaks_dbfs(inside, at, rate)
     typical = float(np.median(peak[full])) if full.any() else float(peak.max())
     bleed, ends = tell_bleed(inside, at, typical + strength, decay, rate)

@@ -11,27 +11,32 @@ from numpy.typing import NDArray
 from dsp.take import CHUNK, Samples, sounding_part
 
 ROOM_S = 0.15  # silence around the track: a hit may begin with it, and another end with it
+HIGHEST_RATE = 64_000  # a stroke has nothing above 24 kHz that tells it from anything else
 
 
 @dataclass(frozen=True)
 class Heard:
-    """`sound` (n,) float32, whose sample i is sample i + offset of the track.
+    """`sound` (n,) float32, whose sample i is sample i · step + offset of the track.
 
     Digital silence at both ends is left out, so that where a track starts changes nothing that is
-    measured in it. `first` and `last` (exclusive) are the track's samples in between.
+    measured in it. `first` and `last` (exclusive) are the track's samples in between. `rate` is
+    that of the sound: the track's over `step`.
     """
 
     sound: NDArray[np.float32]
+    rate: int
+    step: int
     offset: int
     first: int
     last: int
 
 
-def hear(samples: Samples, rate: int) -> Heard:
+def hear(samples: Samples, rate: int, *, lowered: bool = False) -> Heard:
     """Mean of the channels of samples (frames, channels), without its constant part.
 
-    A constant would start like a stroke. Single precision holds 24-bit samples exactly and is
-    only listened to; all sums over it are in double precision.
+    `lowered`: at a half or a quarter of a rate above 64 kHz, so that strokes are told alike at
+    every rate. A constant would start like a stroke. Single precision holds 24-bit samples exactly
+    and is only listened to; all sums over it are in double precision.
     """
     first, last = sounding_part(samples)
     room = round(ROOM_S * rate)
@@ -45,4 +50,11 @@ def hear(samples: Samples, rate: int) -> Heard:
         constant = float(inside.mean(dtype=np.float64))
         if abs(constant) > 1e-3 * max(float(inside.max()), -float(inside.min())):
             inside -= np.float32(constant)
-    return Heard(sound, first - room, first, last)
+    step = 1
+    while lowered and rate // step > HIGHEST_RATE and rate % (2 * step) == 0:
+        step *= 2
+    if step > 1:
+        from scipy.signal import resample_poly  # only here: it takes long to load
+
+        sound = np.ascontiguousarray(resample_poly(sound, 1, step), dtype=np.float32)
+    return Heard(sound, rate // step, step, first - room, first, last)

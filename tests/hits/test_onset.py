@@ -10,6 +10,7 @@ from scipy.signal import resample_poly
 from dsp.hits import find_hits
 from tests.hits.drums import RATE, groove, membrane, play, two_headed
 from tests.open_takes import needed, takes
+from tests.open_takes.plans import HARSH_DB
 
 DRUMS = {"membrane": membrane(200), "two heads": two_headed(240, 1.7, 3), "high": membrane(430)}
 LEVELS = [-2.0, -3.0, -20.0, -1.0, -18.0, -2.0, -1.0, -3.0]
@@ -85,10 +86,11 @@ def given(name):
     if name == "synthetic":
         return groove(DRUMS["two heads"])[0]
     needed.recordings()
-    return takes.make(name, seed=1).tracks["top"][:, None]
+    name, louder_db = (name[6:], HARSH_DB) if name.startswith("harsh ") else (name, 0.0)
+    return takes.make(name, 1, louder_db).tracks["top"][:, None]
 
 
-NAMES = ["synthetic", "backbeat_ghosts", "open_hats", "tom_fills"]
+NAMES = ["synthetic", "backbeat_ghosts", "open_hats", "harsh tom_fills"]
 
 
 @pytest.mark.parametrize("late", [1, 1000, 12_345, 48_000])
