@@ -23,6 +23,7 @@ from scipy.signal import resample_poly
 from bench.fits import fit_logistic, fit_places
 from bench.hit_measures import WINDOW_S
 from dsp.demo import make_demo
+from dsp.hits.alike import align_onsets
 from dsp.hits.arrival import PLACE_MEASURES, Places, PlaceWeights, choose_places, measure_places
 from dsp.hits.evidence import COMPANY_MEASURES, MEASURES, Passes, Weights
 from dsp.hits.find import Candidates, choose, look_again, measure_track
@@ -144,9 +145,10 @@ def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
 def score(example: Example, weights: Passes) -> tuple[int, int, int, int]:
     """Strokes found within 2 ms, found strokes, strokes, and those beyond reach, by onset."""
     (again,) = looked_again([example], weights.first)
-    places, visible, _ = _places(again, weights.second)
+    places, visible, chosen = _places(again, weights.second)
     measured = measure_places(again.sound, places, visible, again.rate)
     onset = places.at[np.arange(len(places.at)), choose_places(measured, weights.place)]
+    onset = align_onsets(again.sound, onset, again.found.level_db[chosen], again.rate)
     reference, estimate = again.arrivals / again.rate, np.sort(onset) / again.rate
     hits = len(mir_eval.util.match_events(reference, estimate, WINDOW_S))
     return hits, len(onset), len(reference), int((again.clear < LEAST_CLEAR_DB).sum())

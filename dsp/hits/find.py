@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.alike import align_onsets
 from dsp.hits.ends import learn_decay, tell_bleed
 from dsp.hits.evidence import (
     Weights,
@@ -65,6 +66,7 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     chosen = choose(found, heard_rate, weights.second)
     visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
     onset = place_onsets(x, found.positions[chosen], visible, weights.place, heard_rate)
+    onset = align_onsets(x, onset, found.level_db[chosen], heard_rate)
     spans = _spans(found, chosen, onset, len(x), heard_rate)
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, heard_rate))
     if len(chosen) == 0 or np.isnan(fundamental):

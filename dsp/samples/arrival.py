@@ -15,16 +15,15 @@ Decisions:
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
+
+from dsp.hits.prediction import ORDER, QUIETEST, prediction_errors
 
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
 
 NOISE_S, BACK_S, AHEAD_S = 0.030, 0.0025, 0.002
-ORDER = 12
 OUT, AGAIN, RUN, LEAST, STEP = 4.2, 3.5, 8, 4, 3  # in noise RMS; 4.2: once in 40 000 samples
 BEGINNING_S, HIDDEN_S = 0.0005, 0.0005
 LOUDER_DB = (2.0, 12.0)
@@ -32,7 +31,6 @@ TEACHERS = 5
 ALIKE, SAME = 0.8, 0.8  # correlation of beginnings
 HIDES = 8.0  # noise RMS: a beginning twice as loud as what is picked would have been seen
 EARLY = 9  # samples by which chance in the noise may have been taken for the start
-QUIETEST = 2.0**-26
 
 
 def place_arrivals(sound: Values, near: Positions, level_dbfs: Values, rate: int) -> Positions:
@@ -61,7 +59,7 @@ def _pick(sound: Values, near: int, rate: int) -> tuple[int, float]:
     span, back, ahead = (round(s * rate) for s in (NOISE_S, BACK_S, AHEAD_S))
     start = near - back - span
     part = _stretch(sound, start, near + ahead)
-    errors = _prediction_errors(part, span)
+    errors = prediction_errors(part, span)
     noise = max(float(np.sqrt(np.mean(errors[ORDER:span] ** 2))), QUIETEST)
     size = np.abs(errors) / noise
     seen = size > AGAIN
@@ -76,22 +74,6 @@ def _pick(sound: Values, near: int, rate: int) -> tuple[int, float]:
         if len(earlier) == 0:
             return start + first, noise
         first = max(first - STEP, span) + int(earlier[0])
-
-
-def _prediction_errors(part: Values, known: int) -> Values:
-    """Errors of a linear prediction of `part` fitted on its first `known` samples."""
-    from scipy.linalg import solve_toeplitz
-
-    centred = part - part[:known].mean()
-    noise = centred[:known]
-    size = 1 << math.ceil(math.log2(2 * known))
-    spectrum = np.fft.rfft(noise, size)
-    lags = np.fft.irfft(spectrum.real**2 + spectrum.imag**2)[: ORDER + 1]
-    if lags[0] <= known * QUIETEST**2:
-        return np.asarray(centred)  # silence predicts nothing
-    lags[0] *= 1.001  # keeps a pure tone solvable
-    weights = solve_toeplitz(lags[:-1], lags[1:])
-    return np.asarray(np.convolve(centred, np.concatenate([[1.0], -weights]))[: len(part)])
 
 
 def _fit(sound: Values, picked: int, noise: float, teachers: Positions, rate: int) -> int:
