@@ -27,8 +27,8 @@ from dsp.kernels.gain import ANCHOR, add_band_differences, gains_between, mix_sp
 from dsp.kernels.zero_phase import forward_backward
 from dsp.take import Samples
 
-BLOCK = 32 * ANCHOR  # fixed, counted from the start of the take; results do not depend on it
-WAVE = 16  # blocks in flight at once: bounds the memory, not the result
+BLOCK = 64 * ANCHOR  # fixed, counted from the start of the take; results do not depend on it
+WAVE = 8  # blocks in flight at once: bounds the memory, not the result
 
 
 @dataclass(frozen=True)

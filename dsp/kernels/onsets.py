@@ -15,28 +15,28 @@ def band_energies(x, b, a, skip, hop, out):
     x (n,); b (2, 3, k), a (2, 2, k): two second-order sections in series for each band, starting
     from rest; the first `skip` samples of x only run the filters in; out (frames, k).
     """
-    bands = out.shape[1]
-    s00, s01 = b[0, 0] * 0.0, b[0, 0] * 0.0
-    s10, s11 = b[0, 0] * 0.0, b[0, 0] * 0.0
-    total = b[0, 0] * 0.0
-    frames = out.shape[0]
-    for i in range(skip + frames * hop):
-        v = x[i]
-        for k in range(bands):
-            y = b[0, 0, k] * v + s00[k]
-            s00[k] = b[0, 1, k] * v - a[0, 0, k] * y + s01[k]
-            s01[k] = b[0, 2, k] * v - a[0, 1, k] * y
-            z = b[1, 0, k] * y + s10[k]
-            s10[k] = b[1, 1, k] * y - a[1, 0, k] * z + s11[k]
-            s11[k] = b[1, 2, k] * y - a[1, 1, k] * z
-            total[k] += z * z
-        if i < skip:
-            for k in range(bands):
-                total[k] = 0.0
-        elif (i - skip) % hop == hop - 1:
-            for k in range(bands):
-                out[(i - skip) // hop, k] = total[k] / hop
-                total[k] = 0.0
+    frames, bands = out.shape
+    for k in range(bands):
+        b0, b1, b2 = b[0, :, k]
+        c0, c1, c2 = b[1, :, k]
+        a1, a2 = a[0, :, k]
+        d1, d2 = a[1, :, k]
+        v1 = v2 = y1 = y2 = z1 = z2 = 0.0
+        total = 0.0
+        frame = 0
+        last = skip + hop - 1  # of the frame
+        for i in range(skip + frames * hop):
+            v = x[i]
+            y = (b0 * v + b1 * v1 + b2 * v2 - a2 * y2) - a1 * y1
+            z = (c0 * y + c1 * y1 + c2 * y2 - d2 * z2) - d1 * z1
+            v1, v2, y1, y2, z1, z2 = v, v1, y, y1, z, z1
+            if i >= skip:
+                total += z * z
+            if i == last:
+                out[frame, k] = total / hop
+                total = 0.0
+                frame += 1
+                last += hop
 
 
 @njit(cache=True, nogil=True)

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,8 +63,13 @@ class WavePeaks:
         if len(level) < columns:
             level = level[stretched(len(level), columns)]
         edges = np.arange(columns + 1) * len(level) // columns
-        quiet = [np.percentile(level[a:b], QUIET_PERCENT) for a, b in pairwise(edges)]
-        return np.maximum.reduceat(level, edges[:-1]), np.array(quiet)
+        quiet = np.empty(columns)
+        sizes = np.diff(edges)
+        for size in np.unique(sizes):
+            alike = sizes == size
+            inside = edges[:-1][alike][:, None] + np.arange(size)
+            quiet[alike] = np.percentile(level[inside], QUIET_PERCENT, axis=1)
+        return np.maximum.reduceat(level, edges[:-1]), quiet
 
 
 def stretched(count: int, columns: int) -> NDArray[np.int64]:
