@@ -55,8 +55,10 @@ class Run:
 
 def timed(command: list[str], environment: Mapping[str, str] | None = None) -> Run:
     """Run a command to its end."""
+    # As where the package is installed, Python may keep what it has compiled.
+    kept = {**(environment or os.environ), "PYTHONDONTWRITEBYTECODE": ""}
     start = time.perf_counter()
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, env=environment) as process:
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, env=kept) as process:
         _, status, usage = os.wait4(process.pid, 0)
         seconds = time.perf_counter() - start
         process.returncode = os.waitstatus_to_exitcode(status)

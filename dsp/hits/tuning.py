@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,16 +46,18 @@ def mode_spectrum(
     window = np.hanning(2 * count + 1)[count : 2 * count] * np.minimum(
         np.arange(count) / (0.004 * rate), 1
     )
-    rows = []
-    for onset in chosen:
+
+    def work(onset: np.int64) -> Values:
         after = _power(x[onset + skip : onset + skip + count] * window, size)[keep]
         before = np.zeros(1)
         if onset >= count + skip:
-            before = _power(x[onset - count - skip // 2 : onset - skip // 2] * window[::-1], size)[
-                keep
-            ]
+            ahead = x[onset - count - skip // 2 : onset - skip // 2]
+            before = _power(ahead * window[::-1], size)[keep]
         added = np.maximum(after - before, 0.05 * after)
-        rows.append(10 * np.log10(added / max(added.sum(), 1e-300) + 1e-15))
+        return np.asarray(10 * np.log10(added / max(added.sum(), 1e-300) + 1e-15))
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        rows = list(pool.map(work, chosen))
     return np.asarray(hz[keep]), np.asarray(np.median(rows, axis=0))
 
 
