@@ -24,16 +24,24 @@ from bench.fits import fit_logistic, fit_places
 from bench.hit_measures import WINDOW_S
 from dsp.demo import make_demo
 from dsp.hits.alike import align_onsets
-from dsp.hits.arrival import PLACE_MEASURES, Places, PlaceWeights, choose_places, measure_places
-from dsp.hits.evidence import COMPANY_MEASURES, MEASURES, Passes, Weights
-from dsp.hits.find import Candidates, choose, look_again, measure_track
+from dsp.hits.arrival import Places, PlaceWeights, measure_places
+from dsp.hits.evidence import COMPANY_MEASURES, LIKENESS_MEASURES, MEASURES, PASSES, Passes, Weights
+from dsp.hits.find import (
+    CERTAIN,
+    Candidates,
+    choose,
+    is_stroke,
+    look_again,
+    measure_track,
+    place_possible,
+)
 from dsp.hits.hearing import hear
 from dsp.hits.onset import propose_places, visibility
 from dsp.hits.rises import measure_energies
 from tests.open_takes import takes
 
 TARGET = Path(__file__).parent.parent / "dsp" / "hits" / "evidence.json"
-VARIANTS = ((0, 0.0, 100), (1, -5.0, 87), (2, 3.0, 115), (3, 0.0, 100), (4, -2.0, 105))
+VARIANTS = ((0, 6.0, 100), (1, 1.0, 87), (2, 9.0, 115), (3, 0.0, 100), (4, 4.0, 105))
 HIT_S, NEAR_S, FAR_S = 0.0015, 0.006, 0.005
 LEAST_CLEAR_DB = -4.0  # strokes below this are inaudible in their bleed; not learned from
 NEAR_PLACE_S = 0.0005  # places so near the arrival are all right
@@ -120,9 +128,23 @@ def learn_places(examples: Sequence[Example], second: Weights) -> PlaceWeights:
     return fit_places(np.concatenate(measured), np.concatenate(right))
 
 
+def learn_likeness(examples: Sequence[Example], second: Weights, place: PlaceWeights) -> Weights:
+    """Weights of the last look, from all that may be strokes and are judged."""
+    measured, stroke = [], []
+    for e in examples:
+        possible = place_possible(e.sound, e.found, e.rate, second, place)
+        if possible.likeness is not None:
+            judged = e.judged[possible.index]
+            both = np.column_stack([possible.score, possible.likeness.like])
+            measured.append(both[judged])
+            stroke.append(e.stroke[possible.index][judged])
+    x, y = np.concatenate(measured), np.concatenate(stroke).astype(float)
+    return fit_logistic(x, y, LIKENESS_MEASURES)
+
+
 def _places(example: Example, second: Weights) -> tuple[Places, Values, NDArray[np.int64]]:
     found = example.found
-    chosen = choose(found, example.rate, second)
+    chosen = choose(found, example.rate, second, CERTAIN)
     assert found.drum is not None
     visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
     at = found.positions[chosen]
@@ -134,7 +156,8 @@ def passes(examples: Sequence[Example]) -> Passes:
     first = fit(examples)
     again = looked_again(examples, first)
     second = fit(again)
-    return Passes(first, second, learn_places(again, second))
+    place = learn_places(again, second)
+    return Passes(first, second, place, learn_likeness(again, second, place))
 
 
 def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
@@ -145,10 +168,11 @@ def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
 def score(example: Example, weights: Passes) -> tuple[int, int, int, int]:
     """Strokes found within 2 ms, found strokes, strokes, and those beyond reach, by onset."""
     (again,) = looked_again([example], weights.first)
-    places, visible, chosen = _places(again, weights.second)
-    measured = measure_places(again.sound, places, visible, again.rate)
-    onset = places.at[np.arange(len(places.at)), choose_places(measured, weights.place)]
-    onset = align_onsets(again.sound, onset, again.found.level_db[chosen], again.rate)
+    possible = place_possible(again.sound, again.found, again.rate, weights.second, weights.place)
+    kept = is_stroke(possible, weights.last)
+    onset = possible.onset[kept]
+    if possible.likeness is not None:
+        onset = align_onsets(again.sound, onset, possible.likeness.pick(kept), again.rate)
     reference, estimate = again.arrivals / again.rate, np.sort(onset) / again.rate
     hits = len(mir_eval.util.match_events(reference, estimate, WINDOW_S))
     return hits, len(onset), len(reference), int((again.clear < LEAST_CLEAR_DB).sum())
@@ -187,13 +211,8 @@ def main() -> None:
             total.append(f)
     print(f"{'mean':20s} F {np.mean(total):.3f}")
     weights = passes(examples)
-    measures = {
-        "first": MEASURES,
-        "second": MEASURES + COMPANY_MEASURES,
-        "place": PLACE_MEASURES,
-    }
     written = {f.name: _written(getattr(weights, f.name)) for f in fields(weights)}
-    TARGET.write_text(json.dumps({"measures": measures, **written}, indent=1) + "\n", "utf-8")
+    TARGET.write_text(json.dumps({"measures": PASSES, **written}, indent=1) + "\n", "utf-8")
     print(f"wrote {TARGET.name}, from {len(examples)} takes")
 
 

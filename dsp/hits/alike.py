@@ -12,6 +12,7 @@ from memory.)
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,23 +36,60 @@ NOISE_S, EARLY_S, LATE_S = 0.030, 0.00125, 0.00085
 EDGE = 6
 
 
-def align_onsets(x: Sound, onset: Positions, level_db: Values, rate: int) -> Positions:
+@dataclass(frozen=True)
+class Likeness:
+    """How like the loud strokes each of some strokes begins.
+
+    `moved` (strokes,) samples by which it must be moved to be most like them, `like` (strokes,) the
+    correlation there, and `loud` the indices of the loud ones.
+    """
+
+    moved: Positions
+    like: Values
+    loud: Positions
+
+    def pick(self, kept: NDArray[np.bool_]) -> Likeness:
+        """Of these strokes only."""
+        number = np.cumsum(kept) - 1
+        return Likeness(self.moved[kept], self.like[kept], number[self.loud[kept[self.loud]]])
+
+
+def compare_onsets(
+    x: Sound, onset: Positions, level_db: Values, sure: NDArray[np.bool_], rate: int
+) -> Likeness | None:
+    """Compare the beginnings of what starts in x (n,) near `onset`; None: fewer than three loud.
+
+    `level_db` (strokes,) says which are loud, of those that are `sure` (strokes,) to be the drum's.
+    What they share is learned in turns with where they are.
+    """
+    known = np.flatnonzero(sure)
+    loud = known[np.argsort(-level_db[known], kind="stable")][:MOST_LOUD]
+    if len(loud):
+        loud = loud[level_db[loud] > np.quantile(level_db[known], 0.95) - LOUD_DB]
+    if len(loud) < LEAST_LOUD:
+        return None
+    reach = round(REACH_S * rate)
+    parts = _parts(x, onset, rate)
+    size = parts.shape[1] - 2 * reach
+    shared = np.median(_unit(parts[loud, reach : reach + size]), axis=0)
+    for _ in range(ROUNDS):
+        moved, like = _nearest(parts[loud], shared, reach, rate)
+        at = reach + moved[:, None] + np.arange(size)
+        beginnings = _unit(np.take_along_axis(parts[loud], at, axis=1))
+        shared = (beginnings * np.maximum(like, 0.0)[:, None]).mean(axis=0)
+    return Likeness(*_nearest(parts, shared, reach, rate), loud)
+
+
+def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> Positions:
     """The strokes of x (n,) that start near `onset`, ascending, to the sample; strictly rising.
 
-    `level_db` (strokes,) says which are loud. What is like no other stroke stays where it is, and
-    all do where fewer than three are loud.
+    What is like no other stroke stays where it is, and all do where fewer than three are alike.
     """
-    loud = np.argsort(-level_db, kind="stable")[:MOST_LOUD]
-    if len(loud):
-        loud = loud[level_db[loud] > np.quantile(level_db, 0.95) - LOUD_DB]
-    if len(loud) < LEAST_LOUD:
-        return onset
-    moved, like = _compare(x, onset, loud, rate)
+    moved, like, loud = likeness.moved, likeness.like, likeness.loud
     alike = loud[like[loud] >= LEAST_LIKE]
     if len(alike) < LEAST_LOUD:
         return onset
-    usual = round(float(np.median(moved[alike])))
-    off = moved - usual
+    off = moved - round(float(np.median(moved[alike])))
     far, near = FAR_S * rate, SAME_S * rate
     clear = (like >= CLEARLY_LIKE) & (np.abs(off) > near)
     move = clear | ((like >= LEAST_LIKE) & (np.abs(off) > far))
@@ -63,23 +101,6 @@ def align_onsets(x: Sound, onset: Positions, level_db: Values, rate: int) -> Pos
     aligned = onset + np.where(move, off, 0) + begins
     order = np.arange(len(onset))
     return np.asarray(np.maximum.accumulate(np.maximum(aligned, 0) - order) + order)
-
-
-def _compare(x: Sound, onset: Positions, loud: Positions, rate: int) -> tuple[Positions, Values]:
-    """By how many samples each stroke is moved to be most like the loud ones' mean, and how like.
-
-    What all share is learned from the loud ones in turns with where they are.
-    """
-    reach = round(REACH_S * rate)
-    parts = _parts(x, onset, rate)
-    size = parts.shape[1] - 2 * reach
-    shared = np.median(_unit(parts[loud, reach : reach + size]), axis=0)
-    for _ in range(ROUNDS):
-        moved, like = _nearest(parts[loud], shared, reach, rate)
-        at = reach + moved[:, None] + np.arange(size)
-        beginnings = _unit(np.take_along_axis(parts[loud], at, axis=1))
-        shared = (beginnings * np.maximum(like, 0.0)[:, None]).mean(axis=0)
-    return _nearest(parts, shared, reach, rate)
 
 
 def _parts(x: Sound, onset: Positions, rate: int) -> Values:

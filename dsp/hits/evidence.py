@@ -44,6 +44,14 @@ MEASURES = [
 COMPANY_MEASURES = ["first_look", "company", "distance"]
 COMPANY_GAP_S, COMPANY_SCALE_DB, COMPANY_CAP_DB, ALONE_DB = 0.030, 1.0, 12.0, 3.0
 SURE_SCORE = 8.0
+LIKENESS_MEASURES = ["second_look", "like"]
+
+PASSES = {
+    "first": MEASURES,
+    "second": MEASURES + COMPANY_MEASURES,
+    "place": PLACE_MEASURES,
+    "last": LIKENESS_MEASURES,
+}
 
 
 @dataclass(frozen=True)
@@ -58,21 +66,25 @@ class Weights:
 
 @dataclass(frozen=True)
 class Passes:
-    """Weights of the first look, of the second, which knows more, and of places of arrival."""
+    """Weights of the first look, of the second, which knows more, of places, and of the last.
+
+    Places are those of arrival; the last look compares how strokes begin.
+    """
 
     first: Weights
     second: Weights
     place: PlaceWeights
+    last: Weights
 
 
 def load_weights() -> Passes:
     """The fitted weights that ship with the package."""
     data = json.loads(files("dsp.hits").joinpath("evidence.json").read_text("utf-8"))
-    names = {"first": MEASURES, "second": MEASURES + COMPANY_MEASURES, "place": PLACE_MEASURES}
-    if data["measures"] != names:
+    if data["measures"] != PASSES:
         raise ValueError("evidence.json was fitted for other measures; run bench.train_hits")
     place = PlaceWeights(*(np.array(data["place"][key]) for key in ("mean", "scale", "weight")))
-    return Passes(_weights(data["first"]), _weights(data["second"]), place)
+    first, second, last = (_weights(data[name]) for name in ("first", "second", "last"))
+    return Passes(first, second, place, last)
 
 
 def _weights(data: dict[str, Any]) -> Weights:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.hits.alike import align_onsets
+from dsp.hits.alike import Likeness, align_onsets, compare_onsets
+from dsp.hits.arrival import PlaceWeights
 from dsp.hits.ends import learn_decay, tell_bleed
 from dsp.hits.evidence import (
     Weights,
@@ -31,7 +32,8 @@ Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
-CERTAIN = 0.4
+CERTAIN, POSSIBLE = 0.4, 0.08
+SURE = float(np.log(CERTAIN / (1 - CERTAIN)))
 SPACING_S = 0.012
 LOOK_FRAMES = 4
 HOPELESS = 0.005  # what is so unlikely at first look is not looked at again
@@ -63,10 +65,11 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     found = look_again(measure_track(x, energies, heard_rate), heard_rate, weights.first)
     if found.drum is None:
         return no_hits(samples, rate, "no strokes found")
-    chosen = choose(found, heard_rate, weights.second)
-    visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
-    onset = place_onsets(x, found.positions[chosen], visible, weights.place, heard_rate)
-    onset = align_onsets(x, onset, found.level_db[chosen], heard_rate)
+    possible = place_possible(x, found, heard_rate, weights.second, weights.place)
+    kept = is_stroke(possible, weights.last)
+    chosen, onset = possible.index[kept], possible.onset[kept]
+    if possible.likeness is not None:
+        onset = align_onsets(x, onset, possible.likeness.pick(kept), heard_rate)
     spans = _spans(found, chosen, onset, len(x), heard_rate)
     fundamental = find_fundamental(*mode_spectrum(x, onset, spans, heard_rate))
     if len(chosen) == 0 or np.isnan(fundamental):
@@ -144,14 +147,44 @@ def _added_level(energies: Energies, frame: Positions) -> Values:
     return np.asarray(10 * np.log10(added))
 
 
-def choose(found: Candidates, rate: int, weights: Weights) -> Positions:
-    """Indices of candidates that are strokes, in order: the most certain within each 12 ms."""
+@dataclass(frozen=True)
+class Possible:
+    """Candidates that may be strokes: which, where, the second look's score, how they begin."""
+
+    index: Positions
+    onset: Positions
+    score: Values
+    likeness: Likeness | None
+
+
+def place_possible(
+    x: Sound, found: Candidates, rate: int, second: Weights, place: PlaceWeights
+) -> Possible:
+    """What may be strokes of x (n,), where each starts, and how like the loud ones it begins."""
+    assert found.drum is not None
+    index = choose(found, rate, second, POSSIBLE)
+    visible = visibility(found.spectra.pick(index), found.drum, found.measures[index])
+    onset = place_onsets(x, found.positions[index], visible, place, rate)
+    score = score_of(found.measures[index], second)
+    likeness = compare_onsets(x, onset, found.level_db[index], score >= SURE, rate)
+    return Possible(index, onset, score, likeness)
+
+
+def is_stroke(possible: Possible, last: Weights) -> NDArray[np.bool_]:
+    """The last look: a tom or a kick may sound like a stroke, but it does not begin like one."""
+    if possible.likeness is None:
+        return np.asarray(possible.score >= SURE)
+    return probability(np.column_stack([possible.score, possible.likeness.like]), last) >= CERTAIN
+
+
+def choose(found: Candidates, rate: int, weights: Weights, least: float) -> Positions:
+    """Indices of candidates of some certainty, in order: the most certain within each 12 ms."""
     certain = probability(found.measures, weights)
     gap = SPACING_S * rate
     chosen: list[int] = []
     taken = np.zeros(0, dtype=np.int64)
     for index in np.argsort(-certain, kind="stable"):
-        if certain[index] < CERTAIN:
+        if certain[index] < least:
             break
         at = found.positions[index]
         if len(taken) and np.abs(taken - at).min() < gap:
