@@ -93,11 +93,10 @@ def measure(found: Found, played: Played, others: NDArray[np.int64], rate: int) 
     guess = np.array([pair[1] for pair in pairs], dtype=np.int64)
     apart = found.onset[guess] - played.onset[right]
     ghosts = int(played.ghost.sum())
-    heard = len(right) + int((np.delete(played.clear_db, right) >= 0).sum())
     false = np.setdiff1d(np.arange(len(found.onset)), guess)
     return HitMeasures(
         f=f,
-        f_heard=2 * len(right) / max(heard + len(found.onset), 1),
+        f_heard=f_heard(found.onset, played, rate),
         precision=precision,
         recall=recall,
         ghost_recall=float(played.ghost[right].sum()) / ghosts if ghosts else math.nan,
@@ -107,6 +106,16 @@ def measure(found: Found, played: Played, others: NDArray[np.int64], rate: int) 
         velocities=_velocities(found, played, guess, right),
         false_others=_near(found.onset[false], others, rate),
     )
+
+
+def f_heard(
+    onset: NDArray[np.int64], played: Played, rate: int, window_s: float = WINDOW_S
+) -> float:
+    """F-measure of found onsets, strokes under everything else not counted as missed."""
+    pairs = mir_eval.util.match_events(played.onset / rate, onset / rate, window_s)
+    right = [pair[0] for pair in pairs]
+    heard = len(right) + int((np.delete(played.clear_db, right) >= 0).sum())
+    return 2 * len(right) / max(heard + len(onset), 1)
 
 
 def velocities(played: Played) -> NDArray[np.float64]:
