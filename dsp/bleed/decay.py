@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.bleed.drum import AHEAD, Attack, Strokes
+from dsp.bleed.drum import AHEAD, BELOW_DB_PER_OCTAVE, Attack, Strokes
 from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels
 
 Values = NDArray[np.float64]
@@ -23,6 +23,7 @@ SURE = round(0.030 / FRAME_S)  # a stroke's own for so long, however loud the bl
 CYMBALS_HZ = 1200.0
 USUAL_QUANTILE, OVER_USUAL_DB = 0.3, 4.0
 THUMP_T60_S = 0.35
+SKIRT_DB = 3.0
 STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
 # Slowest decay: modes of the heads ring up to 2 s, wires and what is above the heads' modes half a
 # second; what falls more slowly is a cymbal's (common practice, no source).
@@ -53,7 +54,18 @@ def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes)
                 stop = low + _clear(levels[low:stop, k], usual[k])
                 row[low - start : stop - start] = levels[low:stop, k] - attack.level[n, k]
         shape[:, k] = _decay(rows, k, bool(attack.wild[k]))
+    hold_thumps(shape, attack)
     return shape
+
+
+def hold_thumps(shape: Values, attack: Attack) -> None:
+    """Where a kick hides a band below the modes, the drum goes on as its lowest mode's skirt."""
+    for k in range(shape.shape[1] - 2, -1, -1):
+        if attack.wild[k]:
+            higher = float(np.median(attack.level[:, k + 1] - attack.level[:, k]))
+            octaves = float(np.log2(CENTRES_HZ[k + 1] / CENTRES_HZ[k]))
+            skirt = shape[AHEAD:, k + 1] + higher - BELOW_DB_PER_OCTAVE * octaves - SKIRT_DB
+            np.maximum(shape[AHEAD:, k], skirt, out=shape[AHEAD:, k])
 
 
 def _clear(level: Levels, usual: float) -> int:

@@ -4,8 +4,8 @@
 import numpy as np
 import pytest
 
-from dsp.bleed.decay import AHEAD, CYMBALS_HZ, learn_shape, lower_hull
-from dsp.bleed.drum import Strokes, measure_attacks
+from dsp.bleed.decay import AHEAD, CYMBALS_HZ, hold_thumps, learn_shape, lower_hull
+from dsp.bleed.drum import Attack, Strokes, measure_attacks
 from dsp.bleed.powers import CENTRES_HZ, FRAME_S
 
 
@@ -78,3 +78,18 @@ def test_a_cymbal_on_every_stroke_does_not_pass_for_a_slow_decay():
     above = shape + fallen[:, None] - shape[0] - fallen[0]
     assert np.abs(above[:, ~high]).max() < 1.5
     assert above[:, high].max() < 6  # it stays 15 dB above the drum's at the end
+
+
+def test_a_band_that_kicks_hide_does_not_fall_away_from_the_lowest_mode():
+    shape = np.linspace(0, -80, 200)[:, None] * np.ones(3)
+    shape[:, 0] = np.linspace(0, -300, 200)
+    level = np.array([[-30.0, -20.0, -18.0]] * 5)
+    told = np.zeros((5, 3))
+    attack = Attack(level, np.ones(3), np.array([True, False, False]), told, told)
+    before = shape.copy()
+    hold_thumps(shape, attack)
+    octaves = np.log2(CENTRES_HZ[1] / CENTRES_HZ[0])
+    skirt = before[AHEAD:, 1] + 10 - 14 * octaves - 3  # 14 dB an octave; common practice, no source
+    np.testing.assert_allclose(shape[AHEAD:, 0], np.maximum(before[AHEAD:, 0], skirt))
+    np.testing.assert_array_equal(shape[:, 1:], before[:, 1:])
+    np.testing.assert_array_equal(shape[:AHEAD], before[:AHEAD])
