@@ -159,8 +159,8 @@ def test_hardly_a_softer_stroke_is_off_its_level():
 
 
 def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB. Reached: 1.5 %; most are under their own drum's ring."""
-    assert len(worse(results())) <= 0.02 * len(strokes(results()))
+    """Bar: none by more than 1 dB. Reached: 1.1 %; most are under their own drum's ring."""
+    assert len(worse(results())) <= 0.015 * len(strokes(results()))
 
 
 def test_attacks_are_nearer_to_the_drum_than_they_were():
@@ -168,9 +168,9 @@ def test_attacks_are_nearer_to_the_drum_than_they_were():
 
 
 def test_strokes_are_found_within_two_milliseconds():
-    """Bar: F 0.97. One stroke in thirty is under everything else; with those: 0.968."""
-    assert mean(lambda one: one.hits.f_heard, results()) >= 0.97
-    assert mean(lambda one: one.hits.f, results()) >= 0.96
+    """Bar: F 0.97. One stroke in thirty is under everything else; without those: 0.99."""
+    assert mean(lambda one: one.hits.f, results()) >= 0.97
+    assert mean(lambda one: one.hits.f_heard, results()) >= 0.985
 
 
 def test_onsets_are_right_to_a_quarter_of_a_millisecond():
@@ -182,14 +182,14 @@ def test_strengths_rank_as_they_were_played():
 
 
 def test_harsh_takes_keep_what_is_reached():
-    """Ghosts 94 % (raw track: 54 %), other strokes 92 %, attacks 98 %, F 0.93."""
+    """Ghosts 94 % (raw track: 54 %), other strokes 94 %, attacks 99.6 %, F 0.95."""
     over = harsh()
-    assert mean(lambda one: one.after_db - one.before_db, over) >= 8.5
+    assert mean(lambda one: one.after_db - one.before_db, over) >= 9.0
     assert mean(lambda one: one.after_db - one.ideal_db, over) > 0
-    assert ghosts_kept(over, 6.0) >= 0.91
-    assert len(off(over, -np.inf)) <= 0.10 * sum(not s.ghost for _, s, _ in strokes(over))
-    assert len(worse(over)) <= 0.025 * len(strokes(over))
-    assert mean(lambda one: one.hits.f, over) >= 0.92
+    assert ghosts_kept(over, 6.0) >= 0.92
+    assert len(off(over, -np.inf)) <= 0.08 * sum(not s.ghost for _, s, _ in strokes(over))
+    assert len(worse(over)) <= 0.01 * len(strokes(over))
+    assert mean(lambda one: one.hits.f, over) >= 0.94
     assert mean(lambda one: one.hits.spearman, over) >= 0.97
 
 
