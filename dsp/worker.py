@@ -1,8 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Carry one track, or one group, to its outputs: treat, write, draw; keep all but the audio.
 
-Libraries that are needed later load in the background while the audio is read: most of a short
-command's time would otherwise be spent waiting for them.
+Libraries that are needed later load in the background while strokes are found: most of a short
+command's time would otherwise be spent waiting for them. Loading a first kernel takes a while of
+Python; all wait for it, so it comes before the libraries.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 from dsp.audio import TrackFile
 from dsp.audio.writing import WriteReport, write_wav
 from dsp.curves import save_curves
+from dsp.kernels.zero_phase import forward_backward
 from dsp.lanes import Lane, LanesData, draw_lanes, wave_peaks
 from dsp.outputs import Writer
 from dsp.session import Session, TrackPrint, numbered
@@ -27,7 +29,6 @@ from dsp.summing import first_track
 
 AUDIO, PICTURE, CURVES = ".wav", ".lanes.png", ".curves.npz"
 NEEDED_LATER = (
-    "numba.np.arraymath",  # by the first cached kernel that loads
     "matplotlib.backends.backend_agg",
     "matplotlib.figure",
     "matplotlib.font_manager",
@@ -36,9 +37,11 @@ NEEDED_LATER = (
 
 
 def import_in_background(modules: tuple[str, ...]) -> None:
-    """Start loading what will be needed later."""
+    """Start loading what will be needed later, after what the first kernels wait for."""
 
     def load() -> None:
+        one = np.zeros((3, 1))
+        forward_backward(np.zeros(1), one, one[:2], np.empty((1, 1)))
         for module in modules:
             importlib.import_module(module)
 

@@ -37,8 +37,9 @@ def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes)
     is: a cymbal struck with every stroke would pass for a slow decay.
     """
     frames, bands = levels.shape
-    usual = np.quantile(bleed, USUAL_QUANTILE, axis=0) + OVER_USUAL_DB
-    usual[CENTRES_HZ < CYMBALS_HZ] = -np.inf
+    usual = np.full(bands, -np.inf)
+    for k in np.flatnonzero(CENTRES_HZ >= CYMBALS_HZ):
+        usual[k] = np.quantile(bleed[:, k], USUAL_QUANTILE) + OVER_USUAL_DB
     count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
     shape = np.empty((AHEAD + LENGTH, bands))
     for k in range(bands):

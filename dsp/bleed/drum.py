@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels
+from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels, over_bands
 from dsp.kernels.bleed import predict_drum
 
 Values = NDArray[np.float64]
@@ -153,7 +153,12 @@ def _following(offset: Values, strength: Values) -> Values:
 
 def predict(strokes: Strokes, attack: Attack, shape: Values, frames: int) -> Levels:
     """Level in dB of the drum alone, (frames, bands)."""
-    power = np.empty((frames, shape.shape[1]), np.float32)
+    power = np.empty((frames, shape.shape[1]), np.float32, order="F")
     level, decay = 10 ** (0.1 * attack.level), 10 ** (0.1 * shape)
-    predict_drum(strokes.first, level, decay, AHEAD, 10 ** (FLOOR_DB / 10), power)
+
+    def work(bands: slice) -> None:
+        floor = 10 ** (FLOOR_DB / 10)
+        predict_drum(strokes.first, level[:, bands], decay[:, bands], AHEAD, floor, power[:, bands])
+
+    over_bands(work)
     return power

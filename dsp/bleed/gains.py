@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from dsp.bleed.decay import learn_shape
 from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, measure_attacks, predict
-from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels
+from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels, over_bands
 from dsp.bleed.witness import hear, weigh
-from dsp.kernels.bleed import look_up, see_bleed, track_bleed
+from dsp.kernels.bleed import keep_needed, look_up, see_bleed, track_bleed
 
 Values = NDArray[np.float64]
 
@@ -91,15 +91,20 @@ def decide_gains(
         drum = predict(strokes, attack, learn_shape(levels, bleed, attack, strokes), frames)
     _track(levels, calm, drum, hidden, bleed)
     witnesses = [hear(levels, one, drum, hidden, strokes) for one in heard]
-    likely = bleed.copy() if witnesses else bleed
+    likely = bleed.copy(order="K") if witnesses else bleed
     _guard_attacks(levels, drum, bleed, strokes)
     gains = np.empty_like(levels)
-    look_up(gain_table(), DRUM_STEPS[0], 0.5, BLEED_STEPS[0], 1.0, levels, drum, bleed, gains)
+    table, grid = gain_table(), (DRUM_STEPS[0], 0.5, BLEED_STEPS[0], 1.0)
+
+    def work(bands: slice) -> None:
+        look_up(table, *grid, levels[:, bands], drum[:, bands], bleed[:, bands], gains[:, bands])
+
+    over_bands(work)
     if witnesses:
         spreads = DRUM_SPREAD_DB, BLEED_SPREAD_HEARD_DB, EXPONENT
         weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
-    gains *= _need(drum, bleed)[:, None]
+    keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)
     return gains, drum, bleed
 
 
@@ -107,10 +112,15 @@ def _track(
     levels: Levels, calm: Levels, drum: Levels, hidden: NDArray[np.bool_], bleed: Levels
 ) -> None:
     """Track the bleed against a predicted drum."""
-    seen = np.empty(levels.shape, np.bool_)
+    seen = np.empty(levels.shape, np.bool_, order="F")
     begin = WITH_STROKE, BEGUN_BACK, BEGUN_SKIP, HOLD
-    see_bleed(levels, calm, drum, hidden, SEEN_DB, DECAYS, *begin, seen)
-    track_bleed(levels, calm, seen, MEAN_FRAMES, bleed)
+
+    def work(bands: slice) -> None:
+        level, quiet, mark, decays = levels[:, bands], calm[:, bands], seen[:, bands], DECAYS[bands]
+        see_bleed(level, quiet, drum[:, bands], hidden, SEEN_DB, decays, *begin, mark)
+        track_bleed(level, quiet, mark, MEAN_FRAMES, bleed[:, bands])
+
+    over_bands(work)
 
 
 def _guarded(strokes: Strokes, n: int, frames: int) -> slice:
@@ -141,15 +151,3 @@ def _open_clean_attacks(gains: Levels, drum: Levels, bleed: Levels, strokes: Str
         other = (10 ** (0.1 * bleed[part].astype(np.float64))).sum()
         if other < 10 ** (0.1 * CLEAN_DB) * own:
             gains[part] = 0.0
-
-
-def _need(drum: Levels, bleed: Levels) -> NDArray[np.float32]:
-    """How much of the gains in dB each frame needs, 0 to 1: none while the drum all but covers it.
-
-    A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
-    """
-    own = (10 ** (0.1 * drum.astype(np.float64))).sum(axis=1)
-    other = (10 ** (0.1 * bleed.astype(np.float64))).sum(axis=1)
-    ratio = 10 * np.log10(other / own)
-    need = (ratio - NEEDLESS_DB) / (NEEDED_DB - NEEDLESS_DB)
-    return np.asarray(np.clip(need, 0.0, 1.0), dtype=np.float32)

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -30,6 +31,7 @@ CENTRES_HZ = np.array(
 )
 FRAME_S = 64 / 48_000
 BLOCK_FRAMES = 1024  # fixed, so that threads share the work without changing the result
+PART_BANDS = 3  # none is left alone: for one, in memory like a row, kernels compile again
 SMOOTH_FRAMES, CALM_FRAMES = 5, 9
 FLOOR_DB = -140.0
 
@@ -38,8 +40,9 @@ FLOOR_DB = -140.0
 class BandLevels:
     """Level in dB of each band over time, smoothed over 5 frames (`level`) and 9 (`calm`).
 
-    Both (frames, bands); frame f is samples edges[f] … edges[f + 1] − 1 of the track. Digital
-    silence at both ends is left out, so that where a track starts changes nothing.
+    Both (frames, bands), in memory band after band; frame f is samples edges[f] … edges[f + 1] − 1
+    of the track. Digital silence at both ends is left out, so that where a track starts changes
+    nothing.
     """
 
     level: Levels
@@ -93,6 +96,13 @@ def measure_levels(
     return BandLevels(level, calm, edges)
 
 
+def over_bands(work: Callable[[slice], None]) -> None:
+    """Call `work` for all bands, some at a time, in threads: it treats each band by itself."""
+    parts = [slice(first, first + PART_BANDS) for first in range(0, len(CENTRES_HZ), PART_BANDS)]
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, parts))
+
+
 def _padded(x: Values, start: int, count: int) -> Values:
     """Samples from `start` on, silence where the track has none."""
     out = np.zeros(count)
@@ -104,6 +114,6 @@ def _padded(x: Values, start: int, count: int) -> Values:
 
 def _smoothed(power: Levels, count: int, floor: float) -> Levels:
     window = np.hanning(count + 2)[1:-1]
-    out = np.empty_like(power)
+    out = np.empty(power.shape, np.float32, order="F")
     levels_of(power, window / window.sum(), floor, out)
     return out

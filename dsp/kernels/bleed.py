@@ -5,6 +5,8 @@ import math
 
 from numba import njit
 
+NEPER_OF_POWER = math.log(10.0) / 10.0
+
 
 @njit(cache=True, nogil=True)
 def split_powers(x, below, edges, out):
@@ -52,17 +54,14 @@ def predict_drum(first, level, shape, ahead, floor, out):
     """
     frames, bands = out.shape
     length = shape.shape[0]
-    for f in range(frames):
-        for k in range(bands):
+    for k in range(bands):
+        for f in range(frames):
             out[f, k] = floor
-    for n in range(first.shape[0]):
-        start = first[n] - ahead
-        for t in range(max(0, -start), min(length, frames - start)):
-            f = start + t
-            for k in range(bands):
-                out[f, k] += level[n, k] * shape[t, k]
-    for f in range(frames):
-        for k in range(bands):
+        for n in range(first.shape[0]):
+            start = first[n] - ahead
+            for t in range(max(0, -start), min(length, frames - start)):
+                out[start + t, k] += level[n, k] * shape[t, k]
+        for f in range(frames):
             out[f, k] = 10.0 * math.log10(out[f, k])
 
 
@@ -147,8 +146,8 @@ def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
     """Gain in dB, (f, k), from a table over drum − level and bleed − level, all in dB."""
     frames, bands = level.shape
     rows, columns = table.shape
-    for f in range(frames):
-        for k in range(bands):
+    for k in range(bands):
+        for f in range(frames):
             i = (drum[f, k] - level[f, k] - d_first) / d_step
             j = (bleed[f, k] - level[f, k] - b_first) / b_step
             i = min(max(i, 0.0), rows - 1.001)
@@ -158,6 +157,25 @@ def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
             low = table[row, column] * (1 - v) + table[row, column + 1] * v
             high = table[row + 1, column] * (1 - v) + table[row + 1, column + 1] * v
             out[f, k] = low * (1 - u) + high * u
+
+
+@njit(cache=True, nogil=True)
+def keep_needed(drum, bleed, none, all_of_it, gains):
+    """Keep of gains in dB, (f, k), in place, what each frame needs: nothing while the drum covers.
+
+    drum and bleed (f, k) in dB. Gains stay where all bleed of a frame is at least `all_of_it` dB
+    against all of the drum, are 0 where it is at most `none` dB, and in between change evenly.
+    """
+    frames, bands = gains.shape
+    for f in range(frames):
+        own = other = 0.0
+        for k in range(bands):
+            own += math.exp(drum[f, k] * NEPER_OF_POWER)
+            other += math.exp(bleed[f, k] * NEPER_OF_POWER)
+        need = (10.0 * math.log10(other / own) - none) / (all_of_it - none)
+        need = min(max(need, 0.0), 1.0)
+        for k in range(bands):
+            gains[f, k] *= need
 
 
 @njit(cache=True, nogil=True)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from dsp.bleed.drum import Strokes
-from dsp.bleed.gains import decide_gains
+from dsp.bleed.gains import decide_gains, gain_table
 from dsp.bleed.powers import CROSSOVERS_HZ, BandLevels, Levels, measure_levels
 from dsp.curves import FullBand, GainCurve, SplitBands, flat
 from dsp.hits.hitmap import HitMap
@@ -64,7 +64,8 @@ class SuppressBleed(Step):
         return {**super().sources(), **dict.fromkeys(self.witnesses, "audio")}
 
     def listen(self, audio: Samples, rate: int) -> BandLevels | None:
-        """The levels of the bands."""
+        """The levels of the bands; the table of gains is made on the way."""
+        gain_table()
         return measure_levels(audio, rate) if self.reduction and audio.any() else None
 
     def decide(self, scene: Scene) -> Decision:

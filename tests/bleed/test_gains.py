@@ -1,17 +1,22 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The gain that levels of track, drum and bleed lead to."""
 
+import os
+
 import numpy as np
 import pytest
 
+from dsp.bleed.drum import Strokes
 from dsp.bleed.gains import (
     BLEED_SPREAD_DB,
     BLEED_STEPS,
     DRUM_SPREAD_DB,
     DRUM_STEPS,
     EXPONENT,
+    decide_gains,
     gain_table,
 )
+from dsp.bleed.powers import CENTRES_HZ
 
 
 def at(drum_db, bleed_db):
@@ -67,3 +72,25 @@ def test_the_table_is_made_once_and_alike():
     assert gain_table() is first
     gain_table.cache_clear()
     assert gain_table().tobytes() == first.tobytes()
+
+
+def decided():
+    """Gains for some strokes over bleed that comes and goes."""
+    rng = np.random.default_rng(5)
+    first = np.arange(100, 3000, 290)
+    since = (np.arange(3100) - 100) % 290
+    drum = 10 ** (-np.where(np.arange(3100) < 100, 300, since)[:, None] / 60)
+    bleed = 10 ** (np.repeat(rng.normal(-4, 1, (31, 11)), 100, axis=0))
+    level = np.asfortranarray(10 * np.log10(drum + bleed), dtype=np.float32)
+    strokes = Strokes(first, np.append(first[1:], 3100), rng.normal(-3, 1, len(first)))
+    return decide_gains(level, level, strokes, since < 100, 190.0)
+
+
+def test_gains_are_the_same_bytes_whatever_the_number_of_workers(monkeypatch):
+    known = decided()
+    assert known[0].shape == (3100, len(CENTRES_HZ))
+    assert known[0].min() < -6
+    for count in (1, 3, None):
+        monkeypatch.setattr(os, "cpu_count", lambda count=count: count)
+        for a, b in zip(known, decided(), strict=True):
+            assert a.tobytes() == b.tobytes()

@@ -10,6 +10,7 @@ from dsp.bleed.powers import (
     FLOOR_DB,
     FRAME_S,
     measure_levels,
+    over_bands,
 )
 from dsp.filters import low_pass, zero_phase_response
 
@@ -99,3 +100,21 @@ def test_workers_do_not_matter(monkeypatch):
         again = measure_levels(noise, RATE)
         assert again.level.tobytes() == first.level.tobytes()
         assert again.calm.tobytes() == first.calm.tobytes()
+
+
+def test_every_band_is_worked_on_once():
+    counted = np.zeros(len(CENTRES_HZ), int)
+
+    def work(bands):
+        counted[bands] += 1
+
+    over_bands(work)
+    assert (counted == 1).all()
+
+
+def test_what_happens_in_a_worker_is_told():
+    def work(bands):
+        raise ArithmeticError(bands.start)
+
+    with pytest.raises(ArithmeticError):
+        over_bands(work)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from dsp.kernels.bleed import (
+    keep_needed,
     levels_of,
     look_up,
     predict_drum,
@@ -182,6 +183,19 @@ def test_look_up_gives_the_entries_of_the_table_at_its_points():
         drum, bleed = np.full((1, 1), -6.0 + 1.5 * i), np.full((1, 1), -4.0 + 2.0 * j)
         look_up(table, -6.0, 1.5, -4.0, 2.0, zero, drum, bleed, out)
         assert out[0, 0] == table[i, j]
+
+
+def test_needed_gains_equal_their_twin():
+    drum, bleed = 20 * random(50, 4, seed=2), 20 * random(50, 4, seed=3) - 15
+    gains = random(50, 4)
+    kept = gains.copy()
+    keep_needed(drum, bleed, -24.0, -18.0, kept)
+    ratio = 10 * np.log10((10 ** (bleed / 10)).sum(axis=1) / (10 ** (drum / 10)).sum(axis=1))
+    need = np.interp(ratio, [-24, -18], [0, 1])
+    assert ((need > 0) & (need < 1)).any()
+    np.testing.assert_allclose(kept, gains * need[:, None], rtol=1e-9, atol=1e-12)
+    assert (kept[ratio <= -24] == 0).all()
+    np.testing.assert_array_equal(kept[ratio >= -18], gains[ratio >= -18])
 
 
 def test_weighed_shares_equal_their_twin():
