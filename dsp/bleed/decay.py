@@ -38,8 +38,9 @@ def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes)
     """
     frames, bands = levels.shape
     usual = np.full(bands, -np.inf)
-    for k in np.flatnonzero(CENTRES_HZ >= CYMBALS_HZ):
-        usual[k] = np.quantile(bleed[:, k], USUAL_QUANTILE) + OVER_USUAL_DB
+    for k in range(bands):
+        if CENTRES_HZ[k] >= CYMBALS_HZ:
+            usual[k] = np.quantile(bleed[:, k], USUAL_QUANTILE) + OVER_USUAL_DB
     count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
     shape = np.empty((AHEAD + LENGTH, bands))
     for k in range(bands):
