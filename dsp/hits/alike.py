@@ -12,7 +12,11 @@ from memory.)
 from __future__ import annotations
 
 import math
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +27,8 @@ Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
 
+Done = TypeVar("Done")
+
 REACH_S = 0.004  # how far a stroke may be moved
 AHEAD_S, BEHIND_S = 0.002, 0.005  # the part that is compared
 ABOVE_HZ = 300.0  # below, a kick may be most of it
@@ -32,6 +38,7 @@ FAR_S = 0.0006  # a place further off than this was a mistake; one nearer may be
 SAME_S = 0.00004
 LOUD_DB, MOST_LOUD, LEAST_LOUD = 12.0, 48, 3
 ROUNDS = 3
+CHUNK = 64  # fixed, so that threads share the work without changing the result
 NOISE_S, EARLY_S, LATE_S = 0.030, 0.00125, 0.00085
 EDGE = 6
 
@@ -69,7 +76,7 @@ def compare_onsets(
     if len(loud) < LEAST_LOUD:
         return None
     reach = round(REACH_S * rate)
-    parts = _parts(x, onset, rate)
+    parts = np.concatenate(_in_chunks(lambda part: _parts(x, onset[part], rate), len(onset)))
     size = parts.shape[1] - 2 * reach
     shared = np.median(_unit(parts[loud, reach : reach + size]), axis=0)
     for _ in range(ROUNDS):
@@ -77,7 +84,9 @@ def compare_onsets(
         at = reach + moved[:, None] + np.arange(size)
         beginnings = _unit(np.take_along_axis(parts[loud], at, axis=1))
         shared = (beginnings * np.maximum(like, 0.0)[:, None]).mean(axis=0)
-    return Likeness(*_nearest(parts, shared, reach, rate), loud)
+    nearest = _in_chunks(lambda part: _nearest(parts[part], shared, reach, rate), len(parts))
+    moved, like = (np.concatenate(column) for column in zip(*nearest, strict=True))
+    return Likeness(moved, like, loud)
 
 
 def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> Positions:
@@ -101,6 +110,13 @@ def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> P
     aligned = onset + np.where(move, off, 0) + begins
     order = np.arange(len(onset))
     return np.asarray(np.maximum.accumulate(np.maximum(aligned, 0) - order) + order)
+
+
+def _in_chunks(work: Callable[[slice], Done], count: int) -> list[Done]:
+    """`work` on chunks of `count` strokes, each by itself: in threads, and in little memory."""
+    chunks = [slice(first, first + CHUNK) for first in range(0, count, CHUNK)]
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return list(pool.map(work, chunks))
 
 
 def _parts(x: Sound, onset: Positions, rate: int) -> Values:

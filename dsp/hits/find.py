@@ -22,7 +22,7 @@ from dsp.hits.evidence import (
 from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
 from dsp.hits.onset import place_onsets, visibility
-from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
+from dsp.hits.rises import Energies, find_candidates, mean_rise, measure_energies, rises_db
 from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
 from dsp.hits.strength import measure_levels, rank_strokes
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
@@ -93,7 +93,7 @@ def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
     positions = find_candidates(x, energies, rises, rate)
     spectra = measure_spectra(x, positions, rate)
     frame = np.minimum(positions // energies.hop, len(rises) - 1)
-    novelty = np.maximum(rises, 0).mean(axis=1)
+    novelty = mean_rise(rises)
     around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
     steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
     level_db = _added_level(energies, frame)
@@ -136,7 +136,9 @@ def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
 
 def _added_level(energies: Energies, frame: Positions) -> Values:
     """Level in dB of the 10 ms behind each frame above 300 Hz, less what was there before."""
-    power = energies.power[:, 1:].sum(axis=1)
+    power = np.zeros(len(energies.power))
+    for band in energies.power.T[1:]:
+        power += band
     sums = np.concatenate([[0.0], np.cumsum(power)])
 
     def mean(start: int, stop: int) -> Values:

@@ -6,6 +6,7 @@ import pytest
 from scipy.linalg import solve_toeplitz
 from scipy.signal import lfilter
 
+from dsp.hits import alike
 from dsp.hits.alike import align_onsets, compare_onsets
 from dsp.hits.prediction import ORDER, prediction_errors
 
@@ -107,3 +108,13 @@ def test_silence_predicts_nothing():
     part = np.zeros(300)
     part[200:] = 0.5
     np.testing.assert_array_equal(prediction_errors(part, 100), part)
+
+
+@pytest.mark.parametrize("count", [1, 7, 20])
+def test_likeness_is_the_same_bytes_whatever_is_compared_at_a_time(count, monkeypatch):
+    x, sure = track(), np.ones(len(STARTS), np.bool_)
+    known = compare_onsets(x, STARTS, LEVELS, sure, RATE)
+    monkeypatch.setattr(alike, "CHUNK", count)
+    again = compare_onsets(x, STARTS, LEVELS, sure, RATE)
+    assert known.moved.tobytes() == again.moved.tobytes()
+    assert known.like.tobytes() == again.like.tobytes()
