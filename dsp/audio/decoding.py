@@ -36,20 +36,26 @@ class _Window(io.FileIO):
     def __init__(self, path: Path, start: int, size: int) -> None:
         super().__init__(path)
         self._start, self._size = start, size
-        super().seek(start)
+        self._at = super().seek(start) - start
 
     def seek(self, offset: int, whence: int = 0) -> int:
         if whence == 1:
-            offset += super().tell()
+            offset += self._start + self._at
         else:
             offset += self._start + (self._size if whence == 2 else 0)
-        return super().seek(offset) - self._start
+        self._at = super().seek(offset) - self._start
+        return self._at
 
     def tell(self) -> int:
-        return super().tell() - self._start
+        return self._at
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        return super().readinto(memoryview(buffer)[: max(self._size - self.tell(), 0)]) or 0
+        left = self._size - self._at  # called thousands of times: no more is done than needed
+        if len(buffer) > left:
+            buffer = memoryview(buffer)[: max(left, 0)]
+        got = super().readinto(buffer) or 0
+        self._at += got
+        return got
 
 
 @contextlib.contextmanager

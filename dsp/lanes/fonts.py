@@ -3,10 +3,21 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 DPI = 100
+
+
+@lru_cache(maxsize=1024)
+def _advance(file: str, character: str) -> float:
+    """How far a character moves what follows it, in sizes of the face."""
+    from matplotlib.font_manager import get_font
+    from matplotlib.ft2font import LoadFlags
+
+    face = get_font(file)
+    return float(face.load_char(ord(character), LoadFlags.NO_SCALE).horiAdvance / face.units_per_EM)
 
 
 class Fonts:
@@ -46,12 +57,19 @@ class Fonts:
         )  # quicker; the width is the same
         return float(face.get_width_height()[0]) / 64
 
+    def fits(self, words: str, width: float, size: float, bold: bool) -> bool:
+        """Whether the words take at most `width` pixels."""
+        file = str(self._files[bold])
+        about = sum(_advance(file, character) for character in self.known(words)) * size * DPI / 72
+        # Laying words out takes long. Ink reaches less than two sizes beyond the advances.
+        return about < width - 2 * size or self.width(words, size, bold) <= width
+
     def wrap(self, words: str, width: float, size: float, bold: bool, most: int) -> list[str]:
         """Break words into at most `most` lines no wider than `width`; `…` marks what is left."""
         lines: list[str] = []
         for word in self.known(words).split():
             longer = f"{lines[-1]} {word}" if lines else word
-            if lines and self.width(longer, size, bold) <= width:
+            if lines and self.fits(longer, width, size, bold):
                 lines[-1] = longer
             else:
                 lines.append(word)
@@ -63,8 +81,8 @@ class Fonts:
 
     def fit(self, line: str, width: float, size: float, bold: bool) -> str:
         """The line, shortened with `…` where it is wider than `width`."""
-        if self.width(line, size, bold) <= width:
+        if self.fits(line, width, size, bold):
             return line
-        while line and self.width(f"{line}…", size, bold) > width:
+        while line and not self.fits(f"{line}…", width, size, bold):
             line = line[:-1]
         return f"{line.rstrip(' …')}…"
