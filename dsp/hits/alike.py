@@ -33,7 +33,8 @@ REACH_S = 0.004  # how far a stroke may be moved
 AHEAD_S, BEHIND_S = 0.002, 0.005  # the part that is compared
 ABOVE_HZ = 300.0  # below, a kick may be most of it
 PER_MS = 0.05  # likeness that a millisecond of distance costs
-LEAST_LIKE, CLEARLY_LIKE, TEACHES = 0.5, 0.75, 0.8
+LEAST_LIKE, BETTER, CLEARLY_LIKE, TEACHES = 0.3, 0.2, 0.75, 0.8
+AROUND_S = 0.00025
 FAR_S = 0.0006  # a place further off than this was a mistake; one nearer may be the better one
 SAME_S = 0.00004
 LOUD_DB, MOST_LOUD, LEAST_LOUD = 12.0, 48, 3
@@ -47,18 +48,19 @@ EDGE = 6
 class Likeness:
     """How like the loud strokes each of some strokes begins.
 
-    `moved` (strokes,) samples by which it must be moved to be most like them, `like` (strokes,) the
-    correlation there, and `loud` the indices of the loud ones.
+    `off` (strokes,) samples by which it must be moved to be most like them, `like` (strokes,) the
+    correlation there, `stays` (strokes,) that where it is, and `loud` the indices of the loud ones.
     """
 
-    moved: Positions
+    off: Positions
     like: Values
+    stays: Values
     loud: Positions
 
     def pick(self, kept: NDArray[np.bool_]) -> Likeness:
         """Of these strokes only."""
-        number = np.cumsum(kept) - 1
-        return Likeness(self.moved[kept], self.like[kept], number[self.loud[kept[self.loud]]])
+        loud = (np.cumsum(kept) - 1)[self.loud[kept[self.loud]]]
+        return Likeness(self.off[kept], self.like[kept], self.stays[kept], loud)
 
 
 def compare_onsets(
@@ -80,30 +82,31 @@ def compare_onsets(
     size = parts.shape[1] - 2 * reach
     shared = np.median(_unit(parts[loud, reach : reach + size]), axis=0)
     for _ in range(ROUNDS):
-        moved, like = _nearest(parts[loud], shared, reach, rate)
-        at = reach + moved[:, None] + np.arange(size)
-        beginnings = _unit(np.take_along_axis(parts[loud], at, axis=1))
-        shared = (beginnings * np.maximum(like, 0.0)[:, None]).mean(axis=0)
-    nearest = _in_chunks(lambda part: _nearest(parts[part], shared, reach, rate), len(parts))
-    moved, like = (np.concatenate(column) for column in zip(*nearest, strict=True))
-    return Likeness(moved, like, loud)
+        like = _likeness(parts[loud], shared, reach)
+        best = _best(like, rate)
+        beginnings = _unit(np.take_along_axis(parts[loud], best[:, None] + np.arange(size), axis=1))
+        weight = np.maximum(like[np.arange(len(loud)), best], 0.0)
+        shared = (beginnings * weight[:, None]).mean(axis=0)
+    chunks = _in_chunks(lambda part: _likeness(parts[part], shared, reach), len(parts))
+    like = np.concatenate(chunks)
+    best = _best(like, rate)
+    usual = round(float(np.median(best[loud])))
+    around = round(AROUND_S * rate)
+    stays = like[:, max(usual - around, 0) : usual + around + 1].max(axis=1)
+    return Likeness(best - usual, like[np.arange(len(best)), best], stays, loud)
 
 
 def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> Positions:
     """The strokes of x (n,) that start near `onset`, ascending, to the sample; strictly rising.
 
-    What is like no other stroke stays where it is, and all do where fewer than three are alike.
+    What is like no other stroke, or as like them where it is, stays there.
     """
-    moved, like, loud = likeness.moved, likeness.like, likeness.loud
-    alike = loud[like[loud] >= LEAST_LIKE]
-    if len(alike) < LEAST_LOUD:
-        return onset
-    off = moved - round(float(np.median(moved[alike])))
+    off, like, loud = likeness.off, likeness.like, likeness.loud
     far, near = FAR_S * rate, SAME_S * rate
-    clear = (like >= CLEARLY_LIKE) & (np.abs(off) > near)
-    move = clear | ((like >= LEAST_LIKE) & (np.abs(off) > far))
+    elsewhere = (like >= LEAST_LIKE) & (like >= likeness.stays + BETTER) & (np.abs(off) > far)
+    move = elsewhere | ((like >= CLEARLY_LIKE) & (np.abs(off) > near))
     begins = 0
-    teachers = alike[like[alike] >= TEACHES]
+    teachers = loud[like[loud] >= TEACHES]
     if len(teachers) >= LEAST_LOUD:
         begins = _begins(x, onset[teachers] + off[teachers], rate)
         begins = begins if near < abs(begins) <= far else 0
@@ -130,19 +133,21 @@ def _parts(x: Sound, onset: Positions, rate: int) -> Values:
     return np.fft.irfft(np.fft.rfft(cut, size, axis=1) * shape, size, axis=1)[:, : cut.shape[1]]
 
 
-def _nearest(parts: Values, shared: Values, reach: int, rate: int) -> tuple[Positions, Values]:
-    """By how many samples each part is moved to be most like `shared`, and how like it is then."""
+def _likeness(parts: Values, shared: Values, reach: int) -> Values:
+    """Correlation of parts (strokes, samples) with `shared` at each lag, (strokes, lags)."""
     size = 1 << math.ceil(math.log2(parts.shape[1] + len(shared)))
-    spectrum = np.conj(np.fft.rfft(shared / np.sqrt(shared @ shared + 1e-300), size))
+    spectrum = np.conj(np.fft.rfft(shared / np.sqrt((shared * shared).sum() + 1e-300), size))
     product = np.fft.irfft(np.fft.rfft(parts, size, axis=1) * spectrum, size, axis=1)
     energy = np.cumsum(np.pad(parts**2, ((0, 0), (1, 0))), axis=1)
     inside = energy[:, len(shared) :] - energy[:, : -len(shared)]
-    like = product[:, : 2 * reach + 1] / np.sqrt(
-        np.maximum(inside, 1e-12 * energy[:, -1:] + 1e-300)
-    )
-    lag = np.arange(-reach, reach + 1)
-    best = np.argmax(like - PER_MS * 1000 / rate * np.abs(lag), axis=1)
-    return lag[best], like[np.arange(len(parts)), best]
+    least = 1e-12 * energy[:, -1:] + 1e-300
+    return np.asarray(product[:, : 2 * reach + 1] / np.sqrt(np.maximum(inside, least)))
+
+
+def _best(like: Values, rate: int) -> Positions:
+    """The lag at which each part is most like the others, a little for being where it was."""
+    away = np.abs(np.arange(like.shape[1]) - like.shape[1] // 2)
+    return np.asarray(np.argmax(like - PER_MS * 1000 / rate * away, axis=1))
 
 
 def _begins(x: Sound, onset: Positions, rate: int) -> int:
@@ -153,7 +158,8 @@ def _begins(x: Sound, onset: Positions, rate: int) -> int:
     own = np.sqrt(np.mean(cut[:, before:] ** 2, axis=1))
     other = np.mean(cut[:, noise : before - early] ** 2, axis=1)
     weight = own / (other + np.median(other) + 1e-12 * own**2 + 1e-300)
-    mean = weight @ cut / weight.sum()
+    # Summed in a fixed order: a matrix product may differ with the number of threads.
+    mean = (weight[:, None] * cut).sum(axis=0) / weight.sum()
     errors = prediction_errors(mean, noise)[before - early : before + late]
     sums = np.cumsum(errors**2)
     split = np.arange(EDGE, len(errors) - EDGE)

@@ -21,7 +21,7 @@ def prediction_errors(part: Values, known: int) -> Values:
     """
     centred = part - part[:known].mean()
     noise = centred[:known]
-    lags = np.array([noise[: known - k] @ noise[k:] for k in range(ORDER + 1)])
+    lags = np.array([(noise[: known - k] * noise[k:]).sum() for k in range(ORDER + 1)])
     if lags[0] <= known * QUIETEST**2:
         return np.asarray(centred)
     lags[0] *= 1.001  # keeps a pure tone solvable

@@ -77,12 +77,12 @@ def test_velocities_are_within_4_of_the_truth(
 def test_strokes_are_followed_within_a_millisecond(
     followed: list[tuple[takes.OpenTake, Part]],
 ) -> None:
-    """Bar: F 0.99, not counting strokes under everything else. Reached: 0.99 over seven seeds."""
+    """Bar: F 0.99, not counting strokes under everything else. Reached: 0.993 over seven seeds."""
     scores = [
         hit_measures.f_heard(part.hits.onset, hit_measures.played_in(take), take.rate, 0.001)
         for take, part in followed
     ]
-    assert np.mean(scores) >= 0.98
+    assert np.mean(scores) >= 0.985
 
 
 def test_given_strokes_are_followed_to_the_sample() -> None:
