@@ -148,7 +148,8 @@ def _following(offset: Values, strength: Values) -> Values:
     spread = float((off**2).sum())
     if len(off) < LEAST_SOFT or spread == 0:
         return np.ones(offset.shape[1])
-    return np.asarray(1 + off @ (offset - offset.mean(axis=0)) / spread)
+    rising = (off[:, None] * (offset - offset.mean(axis=0))).sum(axis=0)
+    return np.asarray(1 + rising / spread)
 
 
 def predict(strokes: Strokes, attack: Attack, shape: Values, frames: int) -> Levels:
