@@ -104,6 +104,7 @@ def decide_gains(
         spreads = DRUM_SPREAD_DB, BLEED_SPREAD_HEARD_DB, EXPONENT
         weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
+    # A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
     keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)
     return gains, drum, bleed
 
