@@ -170,7 +170,7 @@ def _begins(x: Sound, onset: Positions, rate: int) -> int:
 
 
 def _cut(x: Sound, onset: Positions, before: int, after: int) -> Values:
-    """X around each onset, (strokes, before + after); silence where it has no samples."""
+    """The parts of x around each onset, (strokes, before + after); silence where it has none."""
     at = onset[:, None] + np.arange(-before, after)
     inside = (at >= 0) & (at < len(x))
     return np.where(inside, x[np.clip(at, 0, len(x) - 1)], 0.0).astype(np.float64)
