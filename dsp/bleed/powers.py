@@ -42,12 +42,13 @@ class BandLevels:
 
     Both (frames, bands), in memory band after band; frame f is samples edges[f] … edges[f + 1] − 1
     of the track. Digital silence at both ends is left out, so that where a track starts changes
-    nothing.
+    nothing. Levels are against the loudest frame of any band, which is at `loudest_db`.
     """
 
     level: Levels
     calm: Levels
     edges: NDArray[np.int64]
+    loudest_db: float
 
     def frame_of(self, samples: NDArray[np.int64]) -> NDArray[np.int64]:
         """Frames that samples lie in; the nearest one for those outside."""
@@ -90,10 +91,10 @@ def measure_levels(
     floor = 10 ** (FLOOR_DB / 10) * float(power.max())
     gain = np.float32(10 * np.log10(max(float(power.max()), 1e-300)))
     level, calm = _smoothed(power, SMOOTH_FRAMES, floor), _smoothed(power, CALM_FRAMES, floor)
-    # Levels are against the loudest frame of any band: a track's gain changes nothing.
+    # Against the loudest frame of any band: a track's gain changes nothing.
     level -= gain
     calm -= gain
-    return BandLevels(level, calm, edges)
+    return BandLevels(level, calm, edges, float(gain))
 
 
 def over_bands(work: Callable[[slice], None]) -> None:

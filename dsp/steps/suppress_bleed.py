@@ -7,21 +7,19 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
-from dsp.bleed.drum import Strokes
-from dsp.bleed.gains import decide_gains, gain_table
-from dsp.bleed.powers import CROSSOVERS_HZ, BandLevels, Levels, measure_levels
-from dsp.curves import FullBand, GainCurve, SplitBands, flat
+from dsp.bleed.gains import gain_table
+from dsp.bleed.powers import BandLevels, measure_levels
+from dsp.bleed.suppressor import Suppressor
+from dsp.bleed.witnessed import suppress_with_witnesses
+from dsp.curves import flat
 from dsp.hits.hitmap import HitMap
 from dsp.steps.base import AUTO, Decision, Scene, Step, StrokesKey
 from dsp.steps.keys import strokes_of
 from dsp.take import Samples
 from dsp.units import Quantity
 
-LEAD_S = 0.0015  # the gain rises within this time, and is up at the first sample of the stroke
-BACK_FRAMES = 8  # the bands' filters smear a stroke this far ahead; gains there are held down
 UNDER_DB = 1.0
 USUAL_HZ = 200.0  # where no fundamental was found or given; common practice, no source
 
@@ -81,10 +79,23 @@ class SuppressBleed(Step):
         if self.reduction == 0 or len(used) == 0:
             notes = () if self.reduction == 0 else (f"{self.name}: no strokes, all is bleed",)
             return Decision(flat(scene.rate, frames, -self.reduction), resolved, notes=notes)
-        known = resolved.fundamental
-        fundamental = known if isinstance(known, float) else USUAL_HZ
-        curve = self._curve(scene, hits, used, fundamental)
-        return Decision(curve, resolved)
+        known = scene.listened
+        bands = known if isinstance(known, BandLevels) else measure_levels(scene.audio, scene.rate)
+        fundamental = resolved.fundamental
+        suppressor = Suppressor(
+            hits,
+            used,
+            fundamental if isinstance(fundamental, float) else USUAL_HZ,
+            self.reduction,
+            self.bands == "split",
+            frames,
+            scene.rate,
+        )
+        witnesses = self._witnesses(scene, bands)
+        if not witnesses:
+            return Decision(suppressor.curve(bands), resolved)
+        done = suppress_with_witnesses(scene.audio, witnesses, bands, suppressor)
+        return Decision(done.total, resolved, treatment=done.treatment)
 
     def _resolve(self, hits: HitMap) -> SuppressBleed:
         """Replace `auto`; where there is no drum to measure, it stays."""
@@ -96,94 +107,12 @@ class SuppressBleed(Step):
             changes["threshold"] = float(np.clip(np.floor(softest * 10) / 10, -120, 0))
         return self.updated(**changes)
 
-    def _curve(
-        self, scene: Scene, hits: HitMap, used: NDArray[np.int64], fundamental: float
-    ) -> GainCurve:
-        known = scene.listened
-        bands = known if isinstance(known, BandLevels) else measure_levels(scene.audio, scene.rate)
-        onset = hits.onset[used]
-        first = bands.frame_of(onset)
-        frames = len(bands.level)
-        strokes = Strokes(first, np.append(first[1:], frames), hits.strength_db[used])
-        sounding = _sounding(first, bands.frame_of(hits.end[used]), frames)
-        heard = self._heard(scene, bands)
-        gains, drum, bleed = decide_gains(
-            bands.level, bands.calm, strokes, sounding, fundamental, heard
-        )
-        if self.bands == "one":
-            gains = _one_band(gains, drum, bleed)
-        np.clip(gains, -self.reduction, 0.0, out=gains)
-        at, db = _points(gains, onset, first, bands, scene.rate, len(scene.audio))
-        layout = FullBand() if self.bands == "one" else SplitBands(CROSSOVERS_HZ)
-        return GainCurve(scene.rate, len(scene.audio), at, db, layout)
-
-    def _heard(self, scene: Scene, bands: BandLevels) -> list[Levels]:
-        """Levels of the witnesses that are not silent, in the frames of the track."""
-        heard = []
+    def _witnesses(self, scene: Scene, bands: BandLevels) -> list[Samples]:
+        """Witnesses that sound while the track does, without channels that are silent then."""
+        found = []
         for name in dict.fromkeys(self.witnesses):
             samples = scene.raw(name)
-            if samples[bands.edges[0] : bands.edges[-1]].any():
-                heard.append(measure_levels(samples, scene.rate, bands.edges).level)
-        return heard
-
-
-def _sounding(first: NDArray[np.int64], end: NDArray[np.int64], frames: int) -> NDArray[np.bool_]:
-    """Frames in which a stroke may sound, for a start."""
-    sounding = np.zeros(frames, np.bool_)
-    for a, b in zip(first, end, strict=True):
-        sounding[max(a - 6, 0) : b] = True
-    return sounding
-
-
-def _one_band(gains: Levels, drum: Levels, bleed: Levels) -> Levels:
-    """One gain for all bands: the power they keep, of the power that is there."""
-    there = 10 ** (0.1 * drum) + 10 ** (0.1 * bleed)
-    kept = (there * 10 ** (0.1 * gains)).sum(axis=1) / there.sum(axis=1)
-    return np.asarray(10 * np.log10(kept + 1e-12), dtype=np.float32)[:, None]
-
-
-def _points(
-    gains: Levels,
-    onset: NDArray[np.int64],
-    first: NDArray[np.int64],
-    bands: BandLevels,
-    rate: int,
-    frames: int,
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Curve points: the middle of each frame, and around each onset a sharp rise.
-
-    Frames just ahead of an onset already carry the stroke, smeared by the bands' filters: their
-    gains are held at what was there before, so that nothing opens early.
-    """
-    lead = max(round(LEAD_S * rate), 1)
-    at = bands.middles
-    hop = int(bands.edges[1] - bands.edges[0])
-    keep = np.ones(len(gains), np.bool_)
-    extra_at, extra_db = [], []
-    for sample, frame in zip(onset, first, strict=True):
-        back = max(int(frame) - BACK_FRAMES, 0)
-        opened = gains[frame + 1 : frame + 4]
-        opened = opened.max(axis=0) if len(opened) else gains[frame].copy()
-        np.minimum(gains[back:frame], gains[back], out=gains[back:frame])
-        low, high = np.searchsorted(at, [sample - lead - hop + 1, sample + 1])
-        keep[low:high] = False
-        if sample - lead > 0:
-            extra_at.append(int(sample) - lead)
-            extra_db.append(gains[max(int(frame) - 2, 0)])
-        extra_at.append(int(sample))
-        extra_db.append(opened)
-    where = np.concatenate([at[keep], np.array(extra_at, np.int64)])
-    values = np.vstack([gains[keep], np.array(extra_db, np.float32)])
-    order = np.argsort(where, kind="stable")
-    where, values = where[order], values[order]
-    rising = np.append(np.diff(where) > 0, True) & (where < frames)
-    where, values = where[rising], values[rising]
-    return _pruned(where, values)
-
-
-def _pruned(at: NDArray[np.int64], db: Levels) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Drop points between equal neighbours."""
-    same = (db[1:] == db[:-1]).all(axis=1)
-    keep = np.ones(len(at), np.bool_)
-    keep[1:-1] = ~(same[:-1] & same[1:])
-    return at[keep], np.ascontiguousarray(db[keep], dtype=np.float64)
+            sounding = samples[bands.edges[0] : bands.edges[-1]].any(axis=0)
+            if sounding.any():
+                found.append(samples[:, sounding])
+        return found

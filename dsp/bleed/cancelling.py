@@ -1,0 +1,224 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+r"""Bleed that other microphones of the take predict, wave for wave.
+
+In a bin of short-time spectra a track is y = s + h∗b and a witness w = b + a∗s: drum s and bleed b,
+each with a filter over some frames to the other microphone. Two regressions give the filters:
+
+- a, from the track to the witness, with an estimate of the drum as *instrument* (whatever it lacks
+  or has too much, bleed is not like it): then w − a∗y has no drum in it, only bleed, filtered;
+- from there to the track by least squares, each frame weighed by what it leaves unexplained, so
+  that gaps count for much and strokes for little.
+
+What the second predicts is subtracted. How far to trust it is measured: filters from two halves of
+the take that do not agree predict nothing. The drum's estimate gets better with less bleed, so both
+are done in rounds. (Instrumental variables: O. Reiersøl, 1945; convolutive transfer functions:
+Talmon, Cohen, Gannot, IEEE Trans. Audio Speech Lang. Process. 17(4), 2009; weights by the inverse
+of what is left: Nakatani et al., "Speech dereverberation based on variance-normalized delayed
+linear prediction", same journal 18(7), 2010. All from memory.)
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from dsp.bleed.short_time import ShortTime, Spectra
+from dsp.kernels.cancelling import add_products, filter_frames
+
+Values = NDArray[np.float64]
+
+TAPS, AHEAD = 6, 1  # frames a filter is long, some 150 ms of the room; so many of them look ahead
+BEFORE = TAPS - 1 - AHEAD
+CHUNK = 256  # frames at a time: bounds the memory
+PART_BINS = 128  # fixed, so that threads share the work without changing the result
+HALF_S = 0.5  # the take is dealt out to two halves in turns this long
+DRUM_RIDGE, BLEED_RIDGE = 1e-4, 1e-3
+WITNESS_FLOOR, TRACK_FLOOR = 1e-3, 1e-2  # of the mean power of a bin: nothing softer weighs more
+WRONG = 1e-3
+AGREE_BINS = 5
+TINY = 1e-30
+
+
+class Canceller:
+    """Learns, round after round, what witnesses tell of the bleed in one channel."""
+
+    def __init__(self, track: Values, witnesses: Sequence[Values], rate: int) -> None:
+        """Track and witnesses are (n,), none of them silent."""
+        self._track, self._witnesses = track, tuple(witnesses)
+        self._frames = ShortTime.at(rate)
+        self._half = max(round(HALF_S * rate / self._frames.hop), 1)
+        bins = self._frames.bins
+        self._leaks = np.zeros((len(self._witnesses), bins, TAPS), np.complex128)
+        self._filters = np.zeros((bins, len(self._witnesses) * TAPS), np.complex128)
+        self._track_floor = TRACK_FLOOR * self._mean_power(track) + TINY
+        self._floors = [WITNESS_FLOOR * self._mean_power(one) + TINY for one in self._witnesses]
+
+    def learn(self, drum: Values) -> None:
+        """One round, with an estimate of the drum (n,)."""
+        self._learn_leaks(drum)
+        self._learn_filters()
+
+    def predict(self) -> Values:
+        """The bleed that the witnesses predict, (n,)."""
+        out = np.zeros(len(self._track))
+        for first, count in self._chunks():
+            own, clean = self._clean(first - 1 - BEFORE, count + 1 + TAPS)
+            bleed = self._bleed(clean, count + 2)
+            left = _smooth(own[:, BEFORE : BEFORE + count + 2] - bleed)
+            power = _smooth(bleed)
+            worth = power / (power + WRONG * left + TINY)
+            self._frames.add_back(worth * bleed[:, 1:-1], first, out)
+        return out
+
+    def without_drum(self) -> list[Values]:
+        """Each witness less the drum that leaks into it, (n,)."""
+        out = [np.zeros(len(self._track)) for _ in self._witnesses]
+        for first, count in self._chunks():
+            _, clean = self._clean(first, count)
+            for spectra, sound in zip(clean, out, strict=True):
+                self._frames.add_back(spectra, first, sound)
+        return out
+
+    def _learn_leaks(self, drum: Values) -> None:
+        """Filters from the track to the witnesses, of what is like the drum."""
+        sums = [_Sums(self._frames.bins, TAPS) for _ in self._witnesses]
+        for first, count in self._chunks():
+            own, instrument = (
+                self._frames.spectra(one, first - BEFORE, count + TAPS - 1)[None]
+                for one in (self._track, drum)
+            )
+            scale = np.abs(own[0] * instrument[0])[:, BEFORE : BEFORE + count]
+            _, clean = self._clean(first - 1, count + 2)
+            for m, witness in enumerate(self._witnesses):
+                weight = 1 / (_smooth(clean[m]) + self._floors[m][:, None])
+                heard = self._frames.spectra(witness, first, count)
+                half = self._half_of(first, count)
+                sums[m].add(instrument, own, heard, weight, BEFORE, half, scale)
+        self._leaks = np.stack([one.filters(DRUM_RIDGE) for one in sums])
+
+    def _learn_filters(self) -> None:
+        """Filters from the witnesses' bleed to the track's."""
+        sums = _Sums(*self._filters.shape)
+        for first, count in self._chunks():
+            own, clean = self._clean(first - 1 - BEFORE, count + 1 + TAPS)
+            left = own[:, BEFORE : BEFORE + count + 2] - self._bleed(clean, count + 2)
+            weight = 1 / (_smooth(left) + self._track_floor[:, None])
+            heard = [np.abs(self._frames.spectra(one, first, count)) for one in self._witnesses]
+            scale = (np.stack(heard) ** 2).mean(axis=0)
+            mine = np.ascontiguousarray(own[:, BEFORE + 1 : BEFORE + 1 + count])
+            half = self._half_of(first, count)
+            sums.add(clean, clean, mine, weight, BEFORE + 1, half, scale)
+        self._filters = sums.filters(BLEED_RIDGE)
+
+    def _half_of(self, first: int, count: int) -> NDArray[np.int64]:
+        """Which half of the take, 0 or 1, each frame belongs to."""
+        return (np.arange(first, first + count) // self._half) % 2
+
+    def _clean(self, first: int, count: int) -> tuple[Spectra, Spectra]:
+        """Spectra of the track (bins, count), and of the witnesses less the drum in them."""
+        own = self._frames.spectra(self._track, first - BEFORE, count + TAPS - 1)
+        heard = [self._frames.spectra(one, first, count) for one in self._witnesses]
+        clean = np.stack(heard)
+        for leak, one in zip(self._leaks, clean, strict=True):
+            one -= _filtered(leak, own, count)
+        return own[:, BEFORE : BEFORE + count], clean
+
+    def _bleed(self, clean: Spectra, count: int) -> Spectra:
+        """Bleed (bins, count) predicted from witnesses (m, bins, count + TAPS − 1)."""
+        parts = np.split(self._filters, len(clean), axis=1)
+        sums = [_filtered(part, one, count) for part, one in zip(parts, clean, strict=True)]
+        return np.asarray(sum(sums))
+
+    def _mean_power(self, x: Values) -> Values:
+        total = np.zeros(self._frames.bins)
+        for first, count in self._chunks():
+            total += (np.abs(self._frames.spectra(x, first, count)) ** 2).sum(axis=1)
+        return total / self._frames.count(len(x))
+
+    def _chunks(self) -> Iterator[tuple[int, int]]:
+        frames = self._frames.count(len(self._track))
+        for first in range(0, frames, CHUNK):
+            yield first, min(CHUNK, frames - first)
+
+
+def _over_bins(work: Callable[[slice], None], bins: int) -> None:
+    parts = [slice(first, first + PART_BINS) for first in range(0, bins, PART_BINS)]
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, parts))
+
+
+def _filtered(taps: Spectra, x: Spectra, count: int) -> Spectra:
+    """`taps` (bins, TAPS) over x (bins, count + TAPS − 1), (bins, count)."""
+    out = np.empty((len(x), count), np.complex128)
+    taps = np.ascontiguousarray(taps)
+    _over_bins(lambda b: filter_frames(taps[b], x[b], AHEAD, BEFORE, out[b]), len(x))
+    return out
+
+
+class _Sums:
+    """Normal equations of filters in each bin, for two halves of a take."""
+
+    def __init__(self, bins: int, size: int) -> None:
+        self.matrix = np.zeros((2, bins, size, size), np.complex128)
+        self.right = np.zeros((2, bins, size), np.complex128)
+        self.scale = np.zeros((2, bins))
+
+    def add(
+        self,
+        z: Spectra,
+        x: Spectra,
+        y: Spectra,
+        weight: Values,
+        first: int,
+        half: NDArray[np.int64],
+        scale: Values,
+    ) -> None:
+        """Add frames: see `add_products`; `scale` (bins, count) is the power a ridge refers to."""
+        for k in range(2):
+            part = weight * (half == k)
+            self.scale[k] += (part * scale).sum(axis=1)
+
+            def work(b: slice, k: int = k, part: Values = part) -> None:
+                sums = self.matrix[k, b], self.right[k, b]
+                add_products(z[:, b], x[:, b], y[b], part[b], TAPS, AHEAD, first, *sums)
+
+            _over_bins(work, len(y))
+
+    def filters(self, ridge: float) -> Spectra:
+        """Filters (bins, size), as far as those of both halves agree."""
+        matrix, right, scale = (one.sum(axis=0) for one in (self.matrix, self.right, self.scale))
+        halves = [_solved(self.matrix[k], self.right[k], ridge * self.scale[k]) for k in range(2)]
+        return _solved(matrix, right, ridge * scale) * _agreement(matrix, halves)[:, None]
+
+
+def _smooth(spectra: Spectra) -> Values:
+    """Power (bins, count) as the mean over three bins and frames of spectra (bins, count + 2)."""
+    power = np.abs(spectra) ** 2
+    power = power[:, :-2] + power[:, 1:-1] + power[:, 2:]
+    power = np.concatenate([power[:1], power, power[-1:]])
+    return np.asarray((power[:-2] + power[1:-1] + power[2:]) / 9)
+
+
+def _solved(matrix: Spectra, right: Spectra, ridge: Values) -> Spectra:
+    """Solve for each bin; what is under the ridge (bins,) counts for nothing."""
+    size = matrix.shape[1]
+    firm = matrix + (ridge + TINY)[:, None, None] * np.eye(size)
+    return np.asarray(np.linalg.solve(firm, right[..., None])[..., 0])
+
+
+def _agreement(matrix: Spectra, halves: Sequence[Spectra]) -> Values:
+    """How much of what both halves predict together is no chance, 0 … 1, (bins,)."""
+    scale = np.abs(np.trace(matrix, axis1=1, axis2=2)) + TINY
+
+    def power(u: Spectra, v: Spectra) -> Values:
+        inner = (u.conj() * (matrix * v[:, None, :]).sum(axis=2)).sum(axis=1).real
+        return uniform_filter1d(inner / scale, AGREE_BINS)
+
+    shared = power(halves[0], halves[1])
+    mean = (power(halves[0], halves[0]) + power(halves[1], halves[1]) + 2 * shared) / 4
+    return np.clip(shared / np.maximum(mean, TINY), 0.0, 1.0)

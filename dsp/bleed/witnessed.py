@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bleed taken down with the help of other microphones.
+
+What they predict of it, wave for wave, is subtracted; gains do the rest, and the witnesses, less the
+drum that leaks into them, tell how loud that rest is under the strokes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.bleed.cancelling import Canceller
+from dsp.bleed.powers import BandLevels, Levels, measure_levels
+from dsp.bleed.suppressor import Suppressor
+from dsp.curves import GainCurve, apply_curve
+from dsp.take import Samples
+
+ROUNDS = 3
+
+
+@dataclass(frozen=True)
+class Subtraction:
+    """Subtracts `predicted` (frames, channels), then applies the gains of `curve`."""
+
+    predicted: Samples
+    curve: GainCurve
+
+    def apply(self, samples: Samples) -> None:
+        """Treat samples (frames, channels), in place."""
+        samples -= self.predicted
+        apply_curve(samples, self.curve)
+
+
+@dataclass(frozen=True)
+class Witnessed:
+    """What to do to the audio, and what it comes to in each band.
+
+    `total` is the gain curve of both together, never above 0 dB or below what may be taken.
+    """
+
+    treatment: Subtraction
+    total: GainCurve
+
+
+def suppress_with_witnesses(
+    audio: Samples, witnesses: Sequence[Samples], bands: BandLevels, suppressor: Suppressor
+) -> Witnessed:
+    """Learn from witnesses, (frames, channels) each, how to take down the bleed of a track.
+
+    `audio` (frames, channels) has levels `bands`; no channel of a witness is silent in its frames.
+    """
+    part = slice(int(bands.edges[0]), int(bands.edges[-1]))
+    sources = [one[part, k] for one in witnesses for k in range(one.shape[1])]
+    channels = [k for k in range(audio.shape[1]) if audio[part, k].any()]
+    cancellers = [Canceller(audio[part, k], sources, suppressor.rate) for k in channels]
+    predicted = np.zeros_like(audio)
+    curve = suppressor.curve(bands)
+    for number in range(ROUNDS):
+        drum = audio - predicted
+        apply_curve(drum, curve)
+        for k, canceller in zip(channels, cancellers, strict=True):
+            canceller.learn(drum[part, k])
+            predicted[part, k] = canceller.predict()
+        if number < ROUNDS - 1:
+            curve = suppressor.curve(_levels(audio - predicted, bands, suppressor.rate))
+    # No more than the reduction that is asked for: all of it would take bleed out altogether.
+    predicted *= 1 - 10 ** (-suppressor.reduction / 20)
+    left = _levels(audio - predicted, bands, suppressor.rate)
+    already = _lowered(bands, left, suppressor)
+    heard = _heard(witnesses, cancellers, bands, suppressor.rate)
+    curve = suppressor.curve(left, heard, already)
+    return Witnessed(Subtraction(predicted, curve), _total(curve, already, bands, suppressor))
+
+
+def _levels(samples: Samples, bands: BandLevels, rate: int) -> BandLevels:
+    return measure_levels(samples, rate, bands.edges)
+
+
+def _heard(
+    witnesses: Sequence[Samples], cancellers: Sequence[Canceller], bands: BandLevels, rate: int
+) -> list[Levels]:
+    """Levels of each witness less the drum in it."""
+    clean = [canceller.without_drum() for canceller in cancellers]
+    heard, done = [], 0
+    for one in witnesses:
+        several = [sounds[done + k] for sounds in clean for k in range(one.shape[1])]
+        samples = np.zeros((len(one), len(several)))
+        samples[bands.edges[0] : bands.edges[-1]] = np.stack(several, axis=1)
+        heard.append(_levels(samples, bands, rate).level)
+        done += one.shape[1]
+    return heard
+
+
+def _lowered(bands: BandLevels, left: BandLevels, suppressor: Suppressor) -> Levels:
+    """By how many dB levels went from `bands` to `left`, (frames, bands), 0 or less."""
+    before, after = (one.calm.astype(np.float64) + one.loudest_db for one in (bands, left))
+    if not suppressor.split:
+        before, after = (_sum_db(one) for one in (before, after))
+    return np.clip(after - before, -suppressor.reduction, 0.0).astype(np.float32)
+
+
+def _sum_db(levels: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(10 * np.log10((10 ** (0.1 * levels)).sum(axis=1, keepdims=True)))
+
+
+def _total(
+    curve: GainCurve, already: Levels, bands: BandLevels, suppressor: Suppressor
+) -> GainCurve:
+    """The curve and what went before it, in one."""
+    before = [np.interp(curve.at, bands.middles, column) for column in already.T]
+    db = np.clip(curve.db + np.stack(before, axis=1), -suppressor.reduction, 0.0)
+    return GainCurve(curve.rate, curve.frames, curve.at, db, curve.layout)
