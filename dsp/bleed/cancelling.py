@@ -37,9 +37,9 @@ BEFORE = TAPS - 1 - AHEAD
 CHUNK = 256  # frames at a time: bounds the memory
 PART_BINS = 128  # fixed, so that threads share the work without changing the result
 HALF_S = 0.5  # the take is dealt out to two halves in turns this long
-DRUM_RIDGE, BLEED_RIDGE = 1e-4, 1e-3
+DRUM_RIDGE, BLEED_RIDGE = 1e-4, 1e-2
 WITNESS_FLOOR, TRACK_FLOOR = 1e-3, 1e-2  # of the mean power of a bin: nothing softer weighs more
-WRONG = 1e-3
+WRONG = 3e-4  # of what is left, a prediction may be drum after all: softer ones are worth little
 AGREE_BINS = 5
 TINY = 1e-30
 
@@ -72,6 +72,8 @@ class Canceller:
             left = _smooth(own[:, BEFORE : BEFORE + count + 2] - bleed)
             power = _smooth(bleed)
             worth = power / (power + WRONG * left + TINY)
+            every, all_left = power.sum(axis=0), left.sum(axis=0)
+            worth *= every / (every + WRONG * all_left + TINY)
             self._frames.add_back(worth * bleed[:, 1:-1], first, out)
         return out
 

@@ -25,7 +25,6 @@ from dsp.kernels.bleed import keep_needed, look_up, see_bleed, track_bleed
 Values = NDArray[np.float64]
 
 DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 6.0
-BLEED_SPREAD_HEARD_DB = 12.0  # with witnesses, what was tracked in the gaps counts for less
 EXPONENT = 0.85
 ROUNDS = 2
 SEEN_DB = 10.0
@@ -40,7 +39,7 @@ MEAN_FRAMES = round(0.006 / FRAME_S)
 GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
 TAIL_FACTOR = 2.0  # what is within 3 dB of the previous stroke's predicted tail is that tail
-CLEAN_DB, CLEAN_HEARD_DB = -18.0, -24.0  # bleed so far below a stroke leaves its first 40 ms alone
+CLEAN_DB = -18.0  # bleed so far below a stroke leaves its first 40 ms alone
 NEEDLESS_DB, NEEDED_DB = -24.0, -18.0  # bleed against the drum, over all bands
 DRUM_STEPS = np.arange(-60.0, 40.5, 0.5)
 BLEED_STEPS = np.arange(-80.0, 40.5, 1.0)
@@ -101,12 +100,11 @@ def decide_gains(
 
     over_bands(work)
     if witnesses:
-        spreads = DRUM_SPREAD_DB, BLEED_SPREAD_HEARD_DB, EXPONENT
+        spreads = DRUM_SPREAD_DB, BLEED_SPREAD_DB, EXPONENT
         weigh(levels, drum, likely, witnesses, spreads, gains)
-    _open_clean_attacks(gains, drum, bleed, strokes, CLEAN_HEARD_DB if witnesses else CLEAN_DB)
-    if not witnesses:  # they know better than what was tracked in the gaps
-        # A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
-        keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)
+    _open_clean_attacks(gains, drum, bleed, strokes)
+    # A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
+    keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)
     return gains, drum, bleed
 
 
@@ -145,13 +143,11 @@ def _guard_attacks(levels: Levels, drum: Levels, bleed: Levels, strokes: Strokes
         bleed[part] = np.where(seen, bleed[part], np.minimum(bleed[part], carried))
 
 
-def _open_clean_attacks(
-    gains: Levels, drum: Levels, bleed: Levels, strokes: Strokes, clean_db: float
-) -> None:
+def _open_clean_attacks(gains: Levels, drum: Levels, bleed: Levels, strokes: Strokes) -> None:
     """Leave the first 40 ms of a stroke alone, to the bit, where bleed hardly matters."""
     for n in range(len(strokes)):
         part = _guarded(strokes, n, len(gains))
         own = (10 ** (0.1 * drum[part].astype(np.float64))).sum()
         other = (10 ** (0.1 * bleed[part].astype(np.float64))).sum()
-        if other < 10 ** (0.1 * clean_db) * own:
+        if other < 10 ** (0.1 * CLEAN_DB) * own:
             gains[part] = 0.0

@@ -20,6 +20,8 @@ from dsp.curves import GainCurve, apply_curve
 from dsp.take import Samples
 
 ROUNDS = 3
+ATTACK_S, FADE_S = 0.040, 0.005
+CLEAN_DB = -36.0  # what is predicted against a stroke's first 40 ms: less than that leaves it alone
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,7 @@ def suppress_with_witnesses(
             predicted[part, k] = canceller.predict()
         if number < ROUNDS - 1:
             curve = suppressor.curve(_levels(audio - predicted, bands, suppressor.rate))
+    _leave_clean_attacks(predicted, audio, suppressor)
     # No more than the reduction that is asked for: all of it would take bleed out altogether.
     predicted *= 1 - 10 ** (-suppressor.reduction / 20)
     left = _levels(audio - predicted, bands, suppressor.rate)
@@ -74,6 +77,26 @@ def suppress_with_witnesses(
     heard = _heard(witnesses, cancellers, bands, suppressor.rate)
     curve = suppressor.curve(left, heard, already)
     return Witnessed(Subtraction(predicted, curve), _total(curve, already, bands, suppressor))
+
+
+def _leave_clean_attacks(predicted: Samples, audio: Samples, suppressor: Suppressor) -> None:
+    """Predict nothing in the first 40 ms of strokes that what is predicted hardly touches."""
+    fade, span = (round(seconds * suppressor.rate) for seconds in (FADE_S, ATTACK_S))
+    onset = suppressor.hits.onset[suppressor.used]
+    stops = np.minimum(onset + span, np.append(onset[1:], len(audio)))
+    keep = np.ones(len(audio))
+    for start, stop in zip(onset, stops, strict=True):
+        power = (predicted[start:stop] ** 2).sum()
+        if power < 10 ** (0.1 * CLEAN_DB) * (audio[start:stop] ** 2).sum():
+            keep[start:stop] = 0.0
+    for start in np.flatnonzero(np.diff(keep) < 0) + 1:
+        low = max(start - fade, 0)
+        falling = np.linspace(1.0, 0.0, start - low, endpoint=False)
+        keep[low:start] = np.minimum(keep[low:start], falling)
+    for stop in np.flatnonzero(np.diff(keep) == 1) + 1:
+        rising = np.linspace(0.0, 1.0, fade)[: len(keep) - stop]
+        keep[stop : stop + fade] = np.minimum(keep[stop : stop + fade], rising)
+    predicted *= keep[:, None]
 
 
 def _levels(samples: Samples, bands: BandLevels, rate: int) -> BandLevels:
