@@ -3,10 +3,10 @@
 
 import math
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def excerpt_powers(x, start, n, run_in, b, a, state, out):
     """Squares of each band over n samples of x from `start`, run in over at most `run_in` before.
 
@@ -28,7 +28,7 @@ def excerpt_powers(x, start, n, run_in, b, a, state, out):
                 out[i, k] = z * z
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def change_points(x, near, b, a, weights, spans, scratch, out):
     """Most likely change of variance near each position, over bands, by each of w weightings.
 
@@ -79,7 +79,7 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
                 before[k] += scratch[i, k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
     """First sample of each stroke: where its own attack begins, not an event just before it.
 
@@ -160,7 +160,7 @@ def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
                 out[m] = start + i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def excerpt_sums(x, starts, run_in, b, a, scratch, out):
     """Running sums of the squares of each band, from each start on.
 

@@ -3,7 +3,7 @@
 
 import math
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 # Gains between points are stepped by multiplication and set afresh at each multiple of this many
 # samples from the start of the take, so a gain never depends on where a block begins.
@@ -11,7 +11,7 @@ ANCHOR = 1024
 NEPER_PER_DB = math.log(10.0) / 20.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def gains_between(at, db, first, out):
     """Amplitude gains of samples first … first + n − 1, linear in dB between points.
 
@@ -47,7 +47,7 @@ def gains_between(at, db, first, out):
         i = stop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_band_differences(x, bands, first, gains, out):
     """Out = x + Σ_k (gain_k − 1)·band_k, from sample `first` of x on.
 
@@ -61,7 +61,7 @@ def add_band_differences(x, bands, first, gains, out):
         out[i] = x[first + i] + change
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mix_splits(x, below, first, gains, out):
     """Out = Σ_k gain_k·band_k where band_k lies between crossovers k − 1 and k.
 

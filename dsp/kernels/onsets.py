@@ -3,12 +3,14 @@
 
 import math
 
-from numba import njit
+import numpy as np
+
+from dsp.kernels.loading import kernel
 
 TEN_PER_NEPER = 10.0 / math.log(10.0)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def band_energies(x, b, a, skip, hop, out):
     """Mean square per band in frames of `hop` samples.
 
@@ -39,33 +41,30 @@ def band_energies(x, b, a, skip, hop, out):
                 last += hop
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def measure_rises(power, quiet, ahead, behind, out):
     """Rise in dB at each frame: mean of `ahead` frames from it over mean of `behind` before it.
 
     power, out (f, k); quiet (k,) is added to both means. At the ends, over what there is.
     """
     frames, bands = power.shape
-    after, before = quiet * 0.0, quiet * 0.0
-    for f in range(min(ahead, frames)):
-        for k in range(bands):
-            after[k] += power[f, k]
-    for f in range(frames):
-        later = min(ahead, frames - f)
-        earlier = max(min(behind, f), 1)
-        for k in range(bands):
-            top = max(after[k], 0.0) / later + quiet[k]
-            bottom = max(before[k], 0.0) / earlier + quiet[k]
+    for k in range(bands):
+        after = before = 0.0
+        for f in range(min(ahead, frames)):
+            after += power[f, k]
+        for f in range(frames):
+            top = max(after, 0.0) / min(ahead, frames - f) + quiet[k]
+            bottom = max(before, 0.0) / max(min(behind, f), 1) + quiet[k]
             out[f, k] = TEN_PER_NEPER * math.log(top / bottom)  # log10 takes twice as long
-            after[k] -= power[f, k]
+            after -= power[f, k]
             if f + ahead < frames:
-                after[k] += power[f + ahead, k]
-            before[k] += power[f, k]
+                after += power[f + ahead, k]
+            before += power[f, k]
             if f >= behind:
-                before[k] -= power[f - behind, k]
+                before -= power[f - behind, k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def local_peaks(level, floor, reach, out):
     """Mark frames at least `floor` that are the highest within ± reach frames (first of equals)."""
     n = level.shape[0]
@@ -81,7 +80,7 @@ def local_peaks(level, floor, reach, out):
         out[i] = highest
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep, least, out):
     """How much better a stroke of the drum explains each candidate than no stroke does.
 
@@ -95,7 +94,7 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
     n, bands = after.shape
     ten = TEN_PER_NEPER
     scale = 1.0 / (2.0 * spread * spread)
-    shape = drum * 0.0
+    shape = np.empty(bands)
     for i in range(n):
         null = 0.0
         for k in range(bands):
@@ -124,7 +123,7 @@ def stroke_evidence(after, before, drum, tilt, tilts, levels, spread, cap, keep,
                     out[i, 3] = excess
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def company(shape, position, score, asked, gap, cap, scale, alone, out):
     """What the candidates most like each one asked for are thought to be.
 
