@@ -113,7 +113,7 @@ def measure_company(
     or the drummer's other ghosts. Only for those `asked`; the others keep their own score.
     """
     score = np.clip(score, -SURE_SCORE, SURE_SCORE)
-    shape = 10 * np.log10(spectra.novelty)
+    shape = np.ascontiguousarray(10 * np.log10(spectra.novelty).T)
     near = np.empty((len(asked), 2))
     gap = round(COMPANY_GAP_S * rate)
 
@@ -121,7 +121,7 @@ def measure_company(
         part = slice(first, first + CHUNK)
         company(
             shape, positions, score, asked[part], gap,
-            COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, near[part],
+            COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, np.empty(len(score)), near[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
@@ -183,18 +183,20 @@ def explain(spectra: Spectra, drum: DrumStroke) -> Values:
 
 def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
     best = np.empty((len(spectra.after), 4))
+    fall = TILTS_DB[:, None, None] * TILT_OCTAVES
+    strokes = power * 10 ** ((LEVELS_DB[:, None] - fall) / 10)
 
     def work(first: int) -> None:
         part = slice(first, first + CHUNK)
         stroke_evidence(
-            spectra.after[part], spectra.before[part], power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
-            SPREAD_DB, CAP, KEEP, LEAST, best[part],
+            spectra.after[part], spectra.before[part], strokes, SPREAD_DB, CAP, KEEP, LEAST,
+            best[part],
         )  # fmt: skip
 
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         list(pool.map(work, range(0, len(best), CHUNK)))
-    level, tilt = best[:, 1:2], best[:, 2:3]
-    stroke = power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    place = best[:, 1:3].astype(np.int64)
+    tilt, level, stroke = TILTS_DB[place[:, 0]], LEVELS_DB[place[:, 1]], strokes[*place.T]
     error = 10 * np.log10(spectra.after / (KEEP * spectra.before + stroke))
     null = 10 * np.log10(spectra.after / spectra.before)
     two = 2 * SPREAD_DB**2
@@ -207,8 +209,8 @@ def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
             gain[:, :LOW].sum(axis=1),
             gain[:, ATTACK].sum(axis=1),
             gain[:, TAIL].sum(axis=1),
-            best[:, 1],
-            best[:, 2],
+            level,
+            tilt,
             count,
             (gain * visible).sum(axis=1) / (count + 3),
             best[:, 3] / error.shape[1],
