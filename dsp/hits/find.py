@@ -90,10 +90,10 @@ def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
 def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
     """Candidates of x (n,), the drum's stroke learned from them, and their measures."""
     rises = rises_db(energies)
-    positions = find_candidates(x, energies, rises, rate)
+    novelty = mean_rise(rises)
+    positions = find_candidates(x, energies, novelty, rate)
     spectra = measure_spectra(x, positions, rate)
     frame = np.minimum(positions // energies.hop, len(rises) - 1)
-    novelty = mean_rise(rises)
     around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
     steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
     level_db = _added_level(energies, frame)

@@ -77,14 +77,22 @@ def band_sections(
 def rises_db(energies: Energies) -> Values:
     """Rise in dB of each band at each frame, (frames, 5): just after against just before.
 
-    Both are measured above the band's own quiet level, so that noise alone does not rise.
+    Both are measured above the band's own quiet level, so that noise alone does not rise. In memory
+    band after band.
     """
     power = energies.power
     # A sample of the frames tells their quiet level as well as all of them.
     quiet = np.percentile(power[:: max(len(power) // QUIET_FRAMES, 1)], 20, axis=0)
-    quiet = np.maximum(quiet, 1e-9 * power.max(axis=0)) + 1e-300
-    rises = np.empty_like(power)
-    measure_rises(power, quiet, AFTER_FRAMES, BEFORE_FRAMES, rises)
+    rises = np.empty_like(power, order="F")
+
+    def work(band: int) -> None:
+        one = slice(band, band + 1)
+        loudest = power[:, band].max()
+        floor = np.maximum(quiet[one], 1e-9 * loudest) + 1e-300
+        measure_rises(power[:, one], floor, AFTER_FRAMES, BEFORE_FRAMES, rises[:, one])
+
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        list(pool.map(work, range(power.shape[1])))
     return rises
 
 
@@ -96,13 +104,13 @@ def mean_rise(rises: Values) -> Values:
     return np.asarray(total / rises.shape[1])
 
 
-def find_candidates(x: Sound, energies: Energies, rises: Values, rate: int) -> Positions:
+def find_candidates(x: Sound, energies: Energies, novelty: Values, rate: int) -> Positions:
     """Samples at which something starts, in rising order: the drum, or anything else.
 
-    Each is given as its frame says and, where they differ, as the change of variance says over
-    all bands, and over the low ones alone: a hat often sounds a moment before the stroke.
+    `novelty` (frames,) is the mean rise of the energies of x (n,). Each is given as its frame says
+    and, where they differ, as the change of variance says over all bands, and over the low ones
+    alone: a hat often sounds a moment before the stroke.
     """
-    novelty = mean_rise(rises)
     marked = np.zeros(len(novelty), dtype=np.bool_)
     local_peaks(novelty, LEAST_RISE_DB, round(SPACING_S / FRAME_S), marked)
     coarse = np.flatnonzero(marked) * energies.hop
