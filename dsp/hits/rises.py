@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import math
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +12,7 @@ from numpy.typing import NDArray
 from dsp.filters import high_pass, low_pass
 from dsp.kernels.arrivals import change_points
 from dsp.kernels.onsets import band_energies, local_peaks, measure_rises
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -51,16 +50,15 @@ def measure_energies(x: Sound, rate: int) -> Energies:
     power = np.zeros((frames, len(BANDS_HZ)))
     run_in = round(RUN_IN_S * rate)
 
-    def work(first: int) -> None:
-        out = power[first : first + SEGMENT_FRAMES]
-        start = first * hop
+    def work(segment: slice) -> None:
+        out = power[segment]
+        start = segment.start * hop
         skip = min(run_in, start)
         part = x[start - skip : start + len(out) * hop]
         if len(part) == skip + len(out) * hop:
             band_energies(np.ascontiguousarray(part), b, a, skip, hop, out)
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, frames, SEGMENT_FRAMES)))
+    over_chunks(work, frames, SEGMENT_FRAMES)
     return Energies(power, hop)
 
 
@@ -85,14 +83,12 @@ def rises_db(energies: Energies) -> Values:
     quiet = np.percentile(power[:: max(len(power) // QUIET_FRAMES, 1)], 20, axis=0)
     rises = np.empty_like(power, order="F")
 
-    def work(band: int) -> None:
-        one = slice(band, band + 1)
-        loudest = power[:, band].max()
+    def work(one: slice) -> None:
+        loudest = power[:, one].max()
         floor = np.maximum(quiet[one], 1e-9 * loudest) + 1e-300
         measure_rises(power[:, one], floor, AFTER_FRAMES, BEFORE_FRAMES, rises[:, one])
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(power.shape[1])))
+    over_chunks(work, power.shape[1], 1)
     return rises
 
 
@@ -131,11 +127,9 @@ def pick_changes(x: Sound, near: Positions, weights: Values, rate: int) -> Posit
     spans = tuple(max(round(s * rate), 1) for s in PICK_SPANS_S)
     picked = np.empty(weights.shape[:2], dtype=np.int64)
 
-    def work(first: int) -> None:
-        part = slice(first, first + PICK_CHUNK)
-        scratch = np.empty((spans[1] + spans[2] + 8, max(weights.shape[1:])))
+    def work(part: slice) -> None:
+        scratch = np.empty((spans[1] + spans[2] + 4, max(weights.shape[1:])))
         change_points(x, near[part], b, a, weights[part], spans, scratch, picked[part])
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, len(near), PICK_CHUNK)))
+    over_chunks(work, len(near), PICK_CHUNK)
     return picked
