@@ -22,7 +22,7 @@ from dsp.audio.formats import SampleFormat, Subtype, unusable
 from dsp.audio.layout import Layout
 from dsp.take import Samples
 
-_BLOCK = 1 << 16  # samples decoded at a time: 0.5 MB of float64
+_BLOCK = 1 << 17  # samples decoded at a time: 1 MB of float64
 _NUMBERS: dict[Subtype, str] = {"pcm16": "<i2", "pcm32": "<i4", "float32": "<f4", "float64": "<f8"}
 
 
