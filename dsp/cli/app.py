@@ -111,6 +111,8 @@ def main(args: Sequence[str] | None = None) -> None:
     # Work that threads share hardly needs the interpreter, but often for a moment; where a library
     # is being loaded beside it, each moment would be waited for ten times as long as it takes.
     sys.setswitchinterval(0.0005)
+    # BLAS has next to nothing to do here; threads of its own would keep a core busy at the start.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     status = run(given)
     gc.freeze()
     sys.exit(status)
