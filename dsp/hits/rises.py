@@ -31,6 +31,7 @@ PICK_Q = 0.5  # critically damped: the filters of a change point must not ring
 # Run-in, ahead, behind, sought from, to, in steps of
 PICK_SPANS_S = (0.005, 0.012, 0.006, 0.008, 0.005, 0.0001)
 LOW_WEIGHTS = np.array([1.0, 0.5, 0.0, 0.0])
+LOOK_FRAMES = 4
 LEAST_RISE_DB = 2.2  # mean over bands; of strokes that stand out at all, 1 in 200 rises less
 
 
@@ -98,6 +99,21 @@ def mean_rise(rises: Values) -> Values:
     for band in rises.T:  # band by band: all at once take as much memory as the rises, and longer
         total += np.maximum(band, 0.0)
     return np.asarray(total / rises.shape[1])
+
+
+def find_starts(x: Sound, energies: Energies, rate: int) -> tuple[Positions, Values, Values]:
+    """Where something starts in x (n,), how much rises there, and by how much each band, in dB.
+
+    (candidates,) positions, (candidates,) mean rises and (candidates, 5) rises: those of the
+    steepest frame nearby.
+    """
+    rises = rises_db(energies)
+    novelty = mean_rise(rises)
+    positions = find_candidates(x, energies, novelty, rate)
+    frame = np.minimum(positions // energies.hop, len(rises) - 1)
+    around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
+    steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
+    return positions, novelty[steepest], rises[steepest]
 
 
 def find_candidates(x: Sound, energies: Energies, novelty: Values, rate: int) -> Positions:
