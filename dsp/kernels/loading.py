@@ -30,8 +30,8 @@ class _Kept(FunctionCache):
 
 def kernel(function: Callable[..., Any]) -> Any:
     """Compile a loop at its first call, without the interpreter's lock, and keep it."""
-    compiled = njit(cache=True, nogil=True)(function)
+    compiled = njit(nogil=True)(function)
     if not isinstance(compiled, Dispatcher):  # with NUMBA_DISABLE_JIT it is the function itself
         return function
-    setattr(compiled, "_cache", _Kept(function))  # noqa: B010 (numba does not declare it)
+    setattr(compiled, "_cache", _Kept(function))  # noqa: B010 (as `cache=True` would set it)
     return compiled
