@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.filters import Section, Shape, low_pass, shaped_section, stack
-from dsp.kernels.gain import ANCHOR, add_band_differences, gains_between, mix_splits
+from dsp.kernels.gain import ANCHOR, add_band_differences, mix_splits
 from dsp.kernels.zero_phase import forward_backward
 from dsp.take import Samples
 
@@ -155,9 +155,11 @@ def apply_curve(samples: Samples, curve: GainCurve) -> None:
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         for start in range(0, len(samples), WAVE * BLOCK):
             stop = min(start + WAVE * BLOCK, len(samples))
-            beyond = np.zeros((max(0, stop + margin - len(samples)), samples.shape[1]))
-            wave = np.concatenate([before, samples[start : stop + margin], beyond])
-            before = wave[stop - start : stop - start + margin].copy()
+            wave = samples[start:stop]
+            if margin:  # a block's neighbours as they were
+                beyond = np.zeros((max(0, stop + margin - len(samples)), samples.shape[1]))
+                wave = np.concatenate([before, samples[start : stop + margin], beyond])
+                before = wave[stop - start : stop - start + margin].copy()
             jobs = [
                 (wave, start, first, samples[first : min(first + BLOCK, stop)])
                 for first in range(start, stop, BLOCK)
@@ -176,34 +178,30 @@ class _Worker:
 
     def run(self, job: tuple[Samples, int, int, Samples]) -> None:
         wave, wave_start, first, target = job
-        count = len(target)
-        gains = np.empty((count, self.curve.db.shape[1]))
-        gains_between(self.curve.at, self.curve.db, first, gains)
+        at, db, b, margin = self.curve.at, self.curve.db, self.b, self.margin
+        bearing = self._bearing(first, len(target))
+        shaped = isinstance(self.curve.layout, ShapedBands)
+        if shaped and not bearing.any():
+            return
         offset = first - wave_start  # the block's audio starts here + margin
-        inside = wave[offset + self.margin : offset + self.margin + count]
-        alike = not isinstance(self.curve.layout, ShapedBands) and self._alike(first, count)
-        if alike:
-            np.multiply(inside, gains[:, :1], out=target)
-            return
-        if isinstance(self.curve.layout, ShapedBands) and (gains == 1.0).all():
-            target[...] = inside
-            return
-        mix = mix_splits if isinstance(self.curve.layout, SplitBands) else add_band_differences
-        around = wave[offset : offset + count + 2 * self.margin]
-        bands = np.empty((self.b.shape[1], len(around)))
-        result = np.empty(count)
+        around = wave[offset : offset + len(target) + 2 * margin]
+        if not shaped and (bearing == bearing[:, :1]).all():  # one gain, and no filters
+            around, margin = around[margin : margin + len(target)], 0
+            b, db = b[:, :0], np.ascontiguousarray(db[:, :1])
+        mix = add_band_differences if shaped else mix_splits
+        bands, result = np.empty((b.shape[1], len(around))), np.empty(len(target))
         for channel in range(target.shape[1]):
             x = np.ascontiguousarray(around[:, channel])
-            forward_backward(x, self.b, self.a, bands)
-            mix(x, bands, self.margin, gains, result)
+            forward_backward(x, b, self.a, bands)
+            mix(x, bands, margin, at, db, first, result)
             target[:, channel] = result
 
-    def _alike(self, first: int, count: int) -> bool:
-        """Whether all bands share one gain at every point that bears on these samples."""
+    def _bearing(self, first: int, count: int) -> NDArray[np.float64]:
+        """Gains in dB of the points that bear on these samples, (points, bands)."""
         at, db = self.curve.at, self.curve.db
         low = max(int(np.searchsorted(at, first, "right")) - 1, 0)
         high = int(np.searchsorted(at, first + count - 1, "left")) + 1
-        return bool((db[low:high] == db[low:high, :1]).all())
+        return db[low:high]
 
 
 def save_curves(path: Path, curves: dict[str, GainCurve]) -> None:

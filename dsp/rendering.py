@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dsp.audio import OutputSet
+from dsp.audio import OutputSet, TrackAhead
 from dsp.errors import UsageError
 from dsp.hits.hits_file import GivenHits, read_hits
 from dsp.matching import matched, with_decisions
@@ -64,13 +64,15 @@ def render(
     progress: Progress | None = None,
     allow_plugins: bool = False,
     hits: Mapping[str, Path] | None = None,
+    ahead: Mapping[str, TrackAhead] | None = None,
 ) -> PrintReport:
     """Run `recipe` over `files` (track → audio file) and write the print into `out_dir`.
 
     Writes NAME.wav, NAME.lanes.png and NAME.curves.npz for each track and group, print.json and
     resolved.yaml. The picture shows `from_s` to `to_s`, seconds from the start; by default all.
     `jobs` tracks are worked on at once. Plug-in files run only with `allow_plugins`. `hits` (track
-    → hits file) gives strokes instead of having them found.
+    → hits file) gives strokes instead of having them found. `ahead` are tracks that are already
+    being read.
 
     Raises `UsageError` for track names that the recipe does not know and a range outside the
     take, `AudioError` for an unusable file, tracks that do not belong together or channels that a
@@ -90,7 +92,7 @@ def render(
         OutputSet(targets, inputs=inputs, overwrite=overwrite) as outputs,
         filed_stems(folder) as stems,
     ):
-        source = FileSource(files, rate, frames)
+        source = FileSource(files, rate, frames, ahead)
         maps = HitMaps(source, given)
         session = Session(
             source, recipe, stems, progress, span, hits=maps, allow_plugins=allow_plugins

@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 Done = TypeVar("Done")
 Progress = Callable[[float, str], None]
 """Called with the share done, 0 to 1, and what is being done; from any worker."""
+Decided = Callable[[Sequence[Decision]], None]
+"""Called with all decisions of a track."""
 
 
 class Stopped(Exception):  # noqa: N818 (it is no error: another track failed, or the user stopped)
@@ -80,7 +82,7 @@ class TrackPrint:
     @property
     def curves(self) -> dict[str, GainCurve]:
         """Gain curves by `NUMBER step`, inside it by `NUMBER step/NUMBER step`, in order."""
-        return {name: decision.curve for name, decision in numbered(self.decisions)}
+        return curves_of(self.decisions)
 
 
 def numbered(decisions: Sequence[Decision], before: str = "") -> list[tuple[str, Decision]]:
@@ -90,6 +92,11 @@ def numbered(decisions: Sequence[Decision], before: str = "") -> list[tuple[str,
         name = f"{before}{number} {decision.step.name}"
         named += [(name, decision), *numbered(decision.inner, f"{name}/")]
     return named
+
+
+def curves_of(decisions: Sequence[Decision]) -> dict[str, GainCurve]:
+    """Gain curves by the names that `numbered` gives, in order."""
+    return {name: decision.curve for name, decision in numbered(decisions)}
 
 
 class HitMaps:
@@ -176,8 +183,12 @@ class Session:
         self.advance(f"{group}: summing")
         return summed(self._stems, self.recipe.groups[group].of)
 
-    def treat(self, name: str, buffer: Samples) -> TrackPrint:
-        """Treat the raw `buffer` of a track, or the sum of a group, in place."""
+    def treat(self, name: str, buffer: Samples, decided: Decided | None = None) -> TrackPrint:
+        """Treat the raw `buffer` of a track, or the sum of a group, in place.
+
+        `decided` is called with all decisions as soon as they are made, before the last of them is
+        carried out.
+        """
         self.advance(f"{name}: finding strokes")
         steps = self.recipe.part(name).steps
         # A thread beside this one does what strokes are not needed for, or what nothing waits for.
@@ -193,9 +204,13 @@ class Session:
                 self.advance(f"{name}: {step.name}")
                 listened = listening.pop().result() if listening else None
                 decision = step.decide(replace(scene, listened=listened))
+                decisions.append(without_audio(decision))
+                if decided is not None and len(decisions) == len(steps):
+                    decided(decisions)
                 measuring.result()  # before anything is done to the audio
                 carry_out(buffer, decision)
-                decisions.append(without_audio(decision))
+            if decided is not None and not steps:
+                decided(decisions)
             before, wave = measuring.result()
         after = measure(buffer, hits)
         if name in self._wanted:

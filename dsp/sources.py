@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import soundfile as sf
 
-from dsp.audio import TrackFile, read_track
+from dsp.audio import TrackAhead, TrackFile, read_track
 from dsp.errors import AudioError, UsageError
 from dsp.take import HIGHEST_RATE, LOWEST_RATE, Samples
 
@@ -59,17 +59,28 @@ def stated(path: Path) -> Stated:
 
 
 class FileSource:
-    """The tracks of a take, by file. `rate` in hertz, `tracks` their names."""
+    """The tracks of a take, by file. `rate` in hertz, `tracks` their names.
 
-    def __init__(self, files: Mapping[str, Path], rate: int, frames: int) -> None:
+    `ahead` are tracks that are already being read.
+    """
+
+    def __init__(
+        self,
+        files: Mapping[str, Path],
+        rate: int,
+        frames: int,
+        ahead: Mapping[str, TrackAhead] | None = None,
+    ) -> None:
         self.rate = rate
         self.tracks = tuple(files)
         self._files = files
         self._frames = frames
+        self._ahead = dict(ahead or {})
 
     def read(self, track: str) -> TrackFile:
         """The whole file; it must still be what its header stated when the render began."""
-        file = read_track(self._files[track])
+        ahead = self._ahead.pop(track, None)
+        file = read_track(self._files[track]) if ahead is None else ahead.result()
         if (file.rate, len(file.samples)) != (self.rate, self._frames):
             raise AudioError(
                 f"{file.path}: found {len(file.samples)} frames at {file.rate} Hz; "

@@ -1,16 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Carry one track, or one group, to its outputs: treat, write, draw; keep all but the audio.
 
-Libraries that are needed later load in the background while strokes are found: most of a short
-command's time would otherwise be spent waiting for them. Loading a first kernel takes a while of
-Python; all wait for it, so it comes before the libraries.
+What drawing needs is loaded in the background while strokes are found: most of a short command's
+time would otherwise be spent waiting for it.
 """
 
 from __future__ import annotations
 
-import importlib
 import threading
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,34 +17,17 @@ import numpy as np
 from dsp.audio import TrackFile
 from dsp.audio.writing import WriteReport, write_wav
 from dsp.curves import save_curves
-from dsp.kernels.zero_phase import forward_backward
-from dsp.lanes import Lane, LanesData, draw_lanes, wave_peaks
+from dsp.lanes import Lane, LanesData, draw_lanes, get_ready, wave_peaks
 from dsp.outputs import Writer
-from dsp.session import Session, TrackPrint, numbered
+from dsp.session import Session, TrackPrint, curves_of, numbered
 from dsp.sheet import TrackOutcome
 from dsp.sources import FileSource
+from dsp.steps.base import Decision
 from dsp.summary import summarise
 from dsp.summing import first_track
+from dsp.take import Samples
 
 AUDIO, PICTURE, CURVES = ".wav", ".lanes.png", ".curves.npz"
-NEEDED_LATER = (
-    "matplotlib.backends.backend_agg",
-    "matplotlib.figure",
-    "matplotlib.font_manager",
-    "PIL.Image",
-)
-
-
-def import_in_background(modules: tuple[str, ...]) -> None:
-    """Start loading what will be needed later, after what the first kernels wait for."""
-
-    def load() -> None:
-        one = np.zeros((3, 1))
-        forward_backward(np.zeros(1), one, one[:2], np.empty((1, 1)))
-        for module in modules:
-            importlib.import_module(module)
-
-    threading.Thread(target=load, daemon=True).start()
 
 
 @dataclass(frozen=True)
@@ -65,29 +47,33 @@ class Worker:
     def _track(self, track: str) -> TrackOutcome:
         self.session.advance(f"{track}: reading")
         file = self.source.read(track)
-        # Not before: decoding calls back into Python so often that the two would wait in turns.
-        import_in_background(NEEDED_LATER)
-        treated = self.session.treat(track, file.samples)
-        file = replace(file, samples=np.empty((0, file.samples.shape[1])))
+        threading.Thread(target=get_ready, daemon=True).start()
+        samples, file = file.samples, replace(file, samples=np.empty((0, file.samples.shape[1])))
         self._files[track] = file
-        return self._finish(treated, file)
+        return self._print(track, samples, file)
 
     def _group(self, group: str) -> TrackOutcome:
         """A group takes sample format and metadata from the first track in it."""
-        treated = self.session.treat(group, self.session.sum_of(group))
         file = self._files[first_track(self.session.recipe, group)]
-        return self._finish(treated, replace(file, clipped=0, left_behind=()))
+        file = replace(file, clipped=0, left_behind=())
+        return self._print(group, self.session.sum_of(group), file)
 
-    def _finish(self, treated: TrackPrint, file: TrackFile) -> TrackOutcome:
-        name, samples = treated.track, treated.samples
-        self.session.advance(f"{name}: writing")
+    def _print(self, name: str, samples: Samples, file: TrackFile) -> TrackOutcome:
+        """Treat `samples` in place; write them, as a sample file like `file`, and all the rest."""
         # Packing curves and audio takes as long as drawing, and needs no interpreter to run.
         with ThreadPoolExecutor(1) as aside:
+            packing: list[Future[None]] = []
+
+            def pack(decisions: Sequence[Decision]) -> None:
+                packing.append(aside.submit(self._write_curves, name, decisions))
+
+            treated = self.session.treat(name, samples, pack)
+            self.session.advance(f"{name}: writing")
             audio = aside.submit(self._write_audio, treated, file)
-            curves = aside.submit(self._write_curves, treated)
             self._draw(treated)
             written = audio.result()
-            curves.result()
+            for curves in packing:
+                curves.result()
         group = self.session.recipe.groups.get(name)
         return TrackOutcome(
             file=file,
@@ -105,9 +91,9 @@ class Worker:
         with self.writer.open(name) as out:
             return write_wav(out, treated.samples, file.rate, file.format, file.chunks, name=name)
 
-    def _write_curves(self, treated: TrackPrint) -> None:
-        name = treated.track + CURVES
-        self.writer.write_by_path(name, lambda path: save_curves(path, treated.curves))
+    def _write_curves(self, name: str, decisions: Sequence[Decision]) -> None:
+        curves = curves_of(decisions)
+        self.writer.write_by_path(name + CURVES, lambda path: save_curves(path, curves))
 
     def _draw(self, treated: TrackPrint) -> None:
         rate, frames = self.source.rate, len(treated.samples)

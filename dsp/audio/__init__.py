@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Audio files in and out: samples, formats, metadata chunks, outputs that are whole or absent."""
 
+from dsp.audio.ahead import TrackAhead
 from dsp.audio.atomic import complete_file
 from dsp.audio.chunks import (
     Chunk,
@@ -22,6 +23,7 @@ __all__ = [
     "OutputSet",
     "Place",
     "SampleFormat",
+    "TrackAhead",
     "TrackFile",
     "WriteReport",
     "bext_time_reference",

@@ -1,119 +1,91 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Samples out of a file, by libsndfile.
+"""Samples out of a file.
 
-The take is decoded in blocks into the one float64 array that is returned, and NaN and infinity are
-looked for while a block is in the processor's cache.
+In the RIFF family they are plain numbers that follow each other; other formats are decoded by
+libsndfile (whose own reader of RF64 headers, 1.2.2, gives up after a chunk of odd length, and which
+has none for BW64). The take is decoded in blocks into the one float64 array that is returned, and
+NaN and infinity are looked for while a block is in the processor's cache.
 """
 
 from __future__ import annotations
 
 import contextlib
-import io
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import soundfile as sf
 
-from dsp.audio.formats import Subtype, unusable
+from dsp.audio.formats import SampleFormat, Subtype, unusable
 from dsp.audio.layout import Layout
 from dsp.take import Samples
 
-_BLOCK = 1 << 16  # samples decoded at a time: 0.5 MB of float64
-_RAW: dict[Subtype, str] = {
-    "pcm16": "PCM_16",
-    "pcm24": "PCM_24",
-    "pcm32": "PCM_32",
-    "float32": "FLOAT",
-    "float64": "DOUBLE",
-}
-
-
-class _Window(io.FileIO):
-    """The samples of a file of the RIFF family, shown as if they were all of it."""
-
-    def __init__(self, path: Path, start: int, size: int) -> None:
-        super().__init__(path)
-        self._start, self._size = start, size
-        self._at = super().seek(start) - start
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        if whence == 1:
-            offset += self._start + self._at
-        else:
-            offset += self._start + (self._size if whence == 2 else 0)
-        self._at = super().seek(offset) - self._start
-        return self._at
-
-    def tell(self) -> int:
-        return self._at
-
-    def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        left = self._size - self._at  # called thousands of times: no more is done than needed
-        if len(buffer) > left:
-            buffer = memoryview(buffer)[: max(left, 0)]
-        got = super().readinto(buffer) or 0
-        self._at += got
-        return got
+_BLOCK = 1 << 17  # samples decoded at a time: 1 MB of float64
+_NUMBERS: dict[Subtype, str] = {"pcm16": "<i2", "pcm32": "<i4", "float32": "<f4", "float64": "<f8"}
 
 
 @contextlib.contextmanager
-def decoder(path: Path, layout: Layout | None = None) -> Iterator[sf.SoundFile]:
-    """Open `path` in libsndfile; its complaints become `AudioError`.
-
-    With the `layout` of a file of the RIFF family, libsndfile sees the bare samples: its own reader
-    of RF64 headers (1.2.2) gives up after a chunk of odd length, and it has none for BW64.
-    """
+def decoder(path: Path) -> Iterator[sf.SoundFile]:
+    """Open `path` in libsndfile; its complaints become `AudioError`."""
     # Bytes, since a file's name need not be valid in any encoding; Windows wants text.
     name = os.fsencode(path) if os.name == "posix" else str(path)
     try:
-        if layout is None or layout.data_start is None:
-            with sf.SoundFile(name) as opened:
-                yield opened
-        else:
-            with _bare(path, layout, layout.data_start) as opened:
-                yield opened
+        with sf.SoundFile(name) as opened:
+            yield opened
     except sf.LibsndfileError as error:
         found = f"what cannot be decoded ({error.error_string.strip(' .')})"
         raise unusable(path, "samples", found, "an undamaged file") from error
 
 
-@contextlib.contextmanager
-def _bare(path: Path, layout: Layout, start: int) -> Iterator[sf.SoundFile]:
-    size = layout.frames * layout.channels * layout.format.bits // 8
-    with (
-        _Window(path, start, size) as window,
-        sf.SoundFile(
-            window,
-            samplerate=int(layout.rate),
-            channels=layout.channels,
-            format="RAW",
-            subtype=_RAW[layout.format.subtype],
-            endian="LITTLE",
-        ) as opened,
-    ):
-        yield opened
-
-
 def decode(path: Path, layout: Layout) -> Samples:
     """Return all samples, float64 of shape (frames, channels), full scale at ±1.
 
-    Raises `AudioError` where libsndfile sees another file than `layout` says, or fewer frames, or
-    where a sample is NaN or infinity.
+    Raises `AudioError` where libsndfile sees another file than `layout` says, where there are
+    fewer frames, or where a sample is NaN or infinity.
     """
-    with decoder(path, layout) as opened:
-        _check_agreement(path, layout, opened)
-        samples = _allocate(path, layout)
-        step = max(_BLOCK // layout.channels, 1)
+    samples = _allocate(path, layout)
+    step = max(_BLOCK // layout.channels, 1)
+    with _reader(path, layout) as read:
         for start in range(0, layout.frames, step):
             block = samples[start : start + step]
-            got = len(opened.read(out=block))
+            got = read(block)
             if got < len(block):
                 found = f"{layout.frames} frames stated and {start + got} decoded (truncated)"
                 raise unusable(path, "samples", found, "as many frames as stated")
             _refuse_not_finite(path, block, start, layout.rate)
     return samples
+
+
+@contextlib.contextmanager
+def _reader(path: Path, layout: Layout) -> Iterator[Callable[[Samples], int]]:
+    """What fills a block with the samples that come next, and returns how many frames it got."""
+    if layout.data_start is None:
+        with decoder(path) as opened:
+            _check_agreement(path, layout, opened)
+            yield lambda block: len(opened.read(out=block))
+    else:
+        with path.open("rb") as file:
+            file.seek(layout.data_start)
+            yield lambda block: _read_numbers(file, layout.format, block)
+
+
+def _read_numbers(file: BinaryIO, sample_format: SampleFormat, block: Samples) -> int:
+    """Fill `block` with samples as they stand in a file; returns how many frames there were."""
+    channels: int = block.shape[1]
+    frame = channels * sample_format.bits // 8
+    raw = np.zeros(1 + len(block) * frame, np.uint8)
+    got: int = file.readinto(raw[1:].data)  # type: ignore[attr-defined]
+    if sample_format.bits == 24:
+        # Four bytes each, of which the lowest is the highest of the sample before.
+        numbers = np.ndarray(block.shape, "<i4", raw, 0, (frame, 3)) & -256
+    else:
+        numbers = np.ndarray(block.shape, _NUMBERS[sample_format.subtype], raw, 1)
+    full_scale = 1.0 if sample_format.is_float else 2.0 ** (8 * numbers.itemsize - 1)
+    with np.errstate(invalid="ignore"):  # NaN is told of by its position
+        np.multiply(numbers, 1.0 / full_scale, out=block, dtype=np.float64)
+    return got // frame
 
 
 def _allocate(path: Path, layout: Layout) -> Samples:

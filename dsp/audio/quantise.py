@@ -20,7 +20,6 @@ from __future__ import annotations
 import numpy as np
 
 from dsp.audio.formats import SampleFormat
-from dsp.kernels.codes import pack_24
 from dsp.take import Samples
 
 _FLOAT32_MAX = float(np.finfo(np.float32).max)
@@ -53,6 +52,8 @@ class Quantiser:
         return _packed(self._limited(codes, -largest, largest - 1), bits)
 
     def _packed_24(self, block: Samples) -> bytes:
+        from dsp.kernels.codes import pack_24  # numba takes long to load, and reading needs none
+
         packed = np.empty(3 * block.size, np.uint8)
         self.clipped += int(pack_24(block, packed))
         return packed.tobytes()

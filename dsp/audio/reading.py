@@ -3,9 +3,10 @@
 
 Decisions:
 
-- Headers are walked by this package (`riff`, `aiff`, `flac`), samples are decoded by libsndfile,
-  and where it reads headers too (AIFF, FLAC), the two must agree on rate, channels and frames. A
-  file that is damaged anywhere on the way is refused whole; a shorter take is never returned.
+- Headers are walked by this package (`riff`, `aiff`, `flac`). Samples of the RIFF family are read
+  as they stand, others are decoded by libsndfile, which must find the same rate, channels and
+  frames. A file that is damaged anywhere on the way is refused whole; a shorter take is never
+  returned.
 - A file is only ever opened for reading.
 """
 

@@ -61,11 +61,12 @@ class BandLevels:
 
 
 def measure_levels(
-    samples: Samples, rate: int, edges: NDArray[np.int64] | None = None
+    samples: Samples, rate: int, edges: NDArray[np.int64] | None = None, threads: int | None = None
 ) -> BandLevels:
     """Band levels of samples (frames, channels), not all zero; channels are added in power.
 
-    `edges` are those of the frames, where another track has set them.
+    `edges` are those of the frames, where another track has set them; `threads` share the work, by
+    default as many as there are cores.
     """
     if edges is None:
         first, last = sounding_part(samples)
@@ -86,7 +87,7 @@ def measure_levels(
             split_powers(x, below, inside - inside[0] + margin, part)
             power[start : start + len(part)] += part
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
         list(pool.map(work, range(0, frames, BLOCK_FRAMES)))
     floor = 10 ** (FLOOR_DB / 10) * float(power.max())
     gain = np.float32(10 * np.log10(max(float(power.max()), 1e-300)))

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from dsp.cli.options import folder_option, jobs_option, plugins_option, seconds
 from dsp.cli.recipes import complete_recipe, recipe_from
 
 if TYPE_CHECKING:
+    from dsp.audio.ahead import TrackAhead
     from dsp.rendering import PrintReport
 
 
@@ -59,6 +61,7 @@ def command(
     recipe with one track takes any name.
     """
     files = track_files(tracks)
+    ahead = read_ahead(files)
     loaded = recipe_from(recipe)
     from dsp.rendering import render
 
@@ -74,11 +77,22 @@ def command(
             progress=progress,
             allow_plugins=allow_plugins,
             hits=track_files(hits),
+            ahead=ahead,
         )
     if as_json:
         print_json(report.sheet)
     else:
         show(report)
+
+
+def read_ahead(files: Mapping[str, Path]) -> dict[str, TrackAhead]:
+    """Begin to read what is needed first, while what treats it is being loaded.
+
+    Only a single track: of several, the recipe says which one is first.
+    """
+    from dsp.audio.ahead import TrackAhead
+
+    return {track: TrackAhead(path) for track, path in files.items() if len(files) == 1}
 
 
 def show(report: PrintReport) -> None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from dsp.hits.rises import PICK_BANDS_HZ, PICK_Q, band_sections
 from dsp.kernels.arrivals import excerpt_sums
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -83,9 +84,11 @@ def measure_places(x: Sound, places: Places, visible: Values, rate: int) -> Valu
     """
     out = np.empty((*places.at.shape, len(PLACE_MEASURES)))
     weights = visible / visible.sum(axis=1, keepdims=True)
-    for first in range(0, len(out), CHUNK):
-        part = slice(first, first + CHUNK)
+
+    def work(part: slice) -> None:
         out[part] = _measure(x, Places(places.at[part]), weights[part], rate)
+
+    over_chunks(work, len(out), CHUNK)
     return out
 
 
@@ -130,7 +133,7 @@ def _powers(x: Sound, places: Places, rate: int) -> tuple[Values, Values, Values
     starts = places.near - ahead
     b, a = band_sections(PICK_BANDS_HZ, rate, PICK_Q)
     sums = np.empty((len(starts), length + 1, len(PICK_BANDS_HZ)))
-    scratch = np.empty((length + 4, len(PICK_BANDS_HZ)))
+    scratch = np.empty((length, len(PICK_BANDS_HZ)))
     excerpt_sums(x, starts, round(RUN_IN_S * rate), b, a, scratch, sums)
     floor = QUIET * sums[:, -1:, :] / length + 1e-30
     at = places.at - starts[:, None]

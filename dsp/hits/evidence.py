@@ -9,8 +9,6 @@ stroke) or to what was there before, so neither level nor tuning matters.
 from __future__ import annotations
 
 import json
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -21,6 +19,7 @@ from numpy.typing import NDArray
 from dsp.hits.arrival import PLACE_MEASURES, PlaceWeights
 from dsp.hits.spectra import ATTACK, HIGH, LOW, TAIL, TILT_OCTAVES, DrumStroke, Spectra
 from dsp.kernels.onsets import company, stroke_evidence
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
@@ -113,19 +112,17 @@ def measure_company(
     or the drummer's other ghosts. Only for those `asked`; the others keep their own score.
     """
     score = np.clip(score, -SURE_SCORE, SURE_SCORE)
-    shape = 10 * np.log10(spectra.novelty)
+    shape = np.ascontiguousarray(10 * np.log10(spectra.novelty).T)
     near = np.empty((len(asked), 2))
     gap = round(COMPANY_GAP_S * rate)
 
-    def work(first: int) -> None:
-        part = slice(first, first + CHUNK)
+    def work(part: slice) -> None:
         company(
             shape, positions, score, asked[part], gap,
-            COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, near[part],
+            COMPANY_CAP_DB, COMPANY_SCALE_DB, ALONE_DB, np.empty(len(score)), near[part],
         )  # fmt: skip
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, len(asked), CHUNK)))
+    over_chunks(work, len(asked), CHUNK)
     out = np.column_stack([score, score, np.zeros(len(score))])
     out[asked, 1:] = near
     return out
@@ -183,18 +180,18 @@ def explain(spectra: Spectra, drum: DrumStroke) -> Values:
 
 def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
     best = np.empty((len(spectra.after), 4))
+    fall = TILTS_DB[:, None, None] * TILT_OCTAVES
+    strokes = power * 10 ** ((LEVELS_DB[:, None] - fall) / 10)
 
-    def work(first: int) -> None:
-        part = slice(first, first + CHUNK)
+    def work(part: slice) -> None:
         stroke_evidence(
-            spectra.after[part], spectra.before[part], power, TILT_OCTAVES, TILTS_DB, LEVELS_DB,
-            SPREAD_DB, CAP, KEEP, LEAST, best[part],
+            spectra.after[part], spectra.before[part], strokes, SPREAD_DB, CAP, KEEP, LEAST,
+            best[part],
         )  # fmt: skip
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, len(best), CHUNK)))
-    level, tilt = best[:, 1:2], best[:, 2:3]
-    stroke = power * 10 ** ((level - tilt * TILT_OCTAVES) / 10)
+    over_chunks(work, len(best), CHUNK)
+    place = best[:, 1:3].astype(np.int64)
+    tilt, level, stroke = TILTS_DB[place[:, 0]], LEVELS_DB[place[:, 1]], strokes[*place.T]
     error = 10 * np.log10(spectra.after / (KEEP * spectra.before + stroke))
     null = 10 * np.log10(spectra.after / spectra.before)
     two = 2 * SPREAD_DB**2
@@ -207,8 +204,8 @@ def _explain_as(spectra: Spectra, power: Values, kind: float) -> Values:
             gain[:, :LOW].sum(axis=1),
             gain[:, ATTACK].sum(axis=1),
             gain[:, TAIL].sum(axis=1),
-            best[:, 1],
-            best[:, 2],
+            level,
+            tilt,
             count,
             (gain * visible).sum(axis=1) / (count + 3),
             best[:, 3] / error.shape[1],

@@ -22,7 +22,7 @@ from dsp.hits.evidence import (
 from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
 from dsp.hits.onset import place_onsets, visibility
-from dsp.hits.rises import Energies, find_candidates, mean_rise, measure_energies, rises_db
+from dsp.hits.rises import Energies, find_starts, measure_energies
 from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
 from dsp.hits.strength import measure_levels, rank_strokes
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
@@ -35,7 +35,6 @@ Positions = NDArray[np.int64]
 CERTAIN, POSSIBLE = 0.4, 0.08
 SURE = float(np.log(CERTAIN / (1 - CERTAIN)))
 SPACING_S = 0.012
-LOOK_FRAMES = 4
 HOPELESS = 0.005  # what is so unlikely at first look is not looked at again
 
 
@@ -89,23 +88,16 @@ def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
 
 def measure_track(x: Sound, energies: Energies, rate: int) -> Candidates:
     """Candidates of x (n,), the drum's stroke learned from them, and their measures."""
-    rises = rises_db(energies)
-    positions = find_candidates(x, energies, rises, rate)
+    positions, novelty_db, rises = find_starts(x, energies, rate)
     spectra = measure_spectra(x, positions, rate)
-    frame = np.minimum(positions // energies.hop, len(rises) - 1)
-    novelty = mean_rise(rises)
-    around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
-    steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
-    level_db = _added_level(energies, frame)
-    drum = learn_stroke(spectra, novelty[steepest], level_db)
+    level_db = _added_level(energies, positions)
+    drum = learn_stroke(spectra, novelty_db, level_db)
     if drum is None:
         none = np.zeros((len(positions), 0))
-        return Candidates(positions, spectra, None, none, level_db, rises[steepest])
+        return Candidates(positions, spectra, None, none, level_db, rises)
     everyone = np.arange(len(positions))
-    measures = measure_candidates(
-        positions, spectra, drum, rises[steepest], level_db, rate, everyone
-    )
-    return Candidates(positions, spectra, drum, measures, level_db, rises[steepest])
+    measures = measure_candidates(positions, spectra, drum, rises, level_db, rate, everyone)
+    return Candidates(positions, spectra, drum, measures, level_db, rises)
 
 
 def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
@@ -134,8 +126,9 @@ def look_again(found: Candidates, rate: int, weights: Weights) -> Candidates:
     return replace(found, drum=drum, measures=np.column_stack([measures, alike]))
 
 
-def _added_level(energies: Energies, frame: Positions) -> Values:
-    """Level in dB of the 10 ms behind each frame above 300 Hz, less what was there before."""
+def _added_level(energies: Energies, positions: Positions) -> Values:
+    """Level in dB of the 10 ms behind each position above 300 Hz, less what was there before."""
+    frame = np.minimum(positions // energies.hop, len(energies.power) - 1)
     power = np.zeros(len(energies.power))
     for band in energies.power.T[1:]:
         power += band

@@ -14,7 +14,7 @@ from dsp.hits.find import no_hits
 from dsp.hits.hearing import Heard, hear
 from dsp.hits.hitmap import HitMap
 from dsp.hits.hits_file import UNKNOWN, GivenHits
-from dsp.hits.rises import Energies, find_candidates, measure_energies, rises_db
+from dsp.hits.rises import Energies, find_candidates, mean_rise, measure_energies, rises_db
 from dsp.hits.spectra import DrumStroke, Spectra, learn_soft_stroke, learn_stroke, measure_spectra
 from dsp.hits.strength import measure_levels, rank_strokes
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
@@ -82,7 +82,7 @@ def _spans(heard: Heard, energies: Energies, at: Positions, rate: int) -> Positi
     following = np.append(at[1:], len(heard.sound))
     spans = following - at
     rises = rises_db(energies)
-    others = find_candidates(heard.sound, energies, rises, rate)
+    others = find_candidates(heard.sound, energies, mean_rise(rises), rate)
     power = energies.power.sum(axis=1)
     after = round(LOUDNESS_S * rate) // energies.hop
 

@@ -41,11 +41,13 @@ def hear(samples: Samples, rate: int, *, lowered: bool = False) -> Heard:
     first, last = sounding_part(samples)
     room = round(ROOM_S * rate)
     sound = np.zeros(last - first + 2 * room, np.float32)
-    for start in range(first, last, CHUNK):
-        part = samples[start : min(start + CHUNK, last)]
-        one = part[:, 0] if part.shape[1] == 1 else part.mean(axis=1)
-        sound[room + start - first : room + start - first + len(part)] = one
     inside = sound[room : room + last - first]
+    if samples.shape[1] == 1:
+        inside[:] = samples[first:last, 0]
+    else:
+        for start in range(first, last, CHUNK):
+            part = samples[start : min(start + CHUNK, last)]
+            inside[start - first : start - first + len(part)] = part.mean(axis=1)
     if len(inside):
         constant = float(inside.mean(dtype=np.float64))
         if abs(constant) > 1e-3 * max(float(inside.max()), -float(inside.min())):

@@ -10,6 +10,7 @@ from dsp.hits.arrival import Places, PlaceWeights, choose_places, measure_places
 from dsp.hits.rises import PICK_BANDS_HZ, PICK_Q, band_sections, pick_changes
 from dsp.hits.spectra import CENTRES_HZ, HIGH, LOW, DrumStroke, Spectra
 from dsp.kernels.arrivals import attack_starts
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -22,6 +23,7 @@ POWER = 2.0  # bands that something else fills count for little
 MOST = 0.6  # of the bands, by weight, must have begun
 DULL, BRIGHT = (1.0, 1.0, 0.2, 0.0), (0.0, 0.2, 1.0, 1.0)  # weights of PICK_BANDS_HZ
 SAME_S = 0.0015  # places no further apart mean one event
+CHUNK = 64
 ASIDE_S = 0.004  # changes are also sought around places this far to either side
 
 
@@ -62,9 +64,13 @@ def _attack_starts(x: Sound, near: Positions, visible: Values, rate: int) -> Pos
         max(round(s * rate), 1)
         for s in (RUN_IN_S, AHEAD_S, BEHIND_S, SMOOTH_S, BACK_S, ON_S, MARGIN_S)
     )
-    scratch = np.empty((spans[1] + spans[2] + 6, len(PICK_BANDS_HZ) + 1))
     start = np.empty(len(near), dtype=np.int64)
-    attack_starts(x, near, b, a, visible, spans, RISE, MOST, scratch, start)
+
+    def work(part: slice) -> None:
+        scratch = np.empty((spans[1] + spans[2], len(PICK_BANDS_HZ) + 1))
+        attack_starts(x, near[part], b, a, visible[part], spans, RISE, MOST, scratch, start[part])
+
+    over_chunks(work, len(near), CHUNK)
     return start
 
 

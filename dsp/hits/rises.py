@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import math
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +12,7 @@ from numpy.typing import NDArray
 from dsp.filters import high_pass, low_pass
 from dsp.kernels.arrivals import change_points
 from dsp.kernels.onsets import band_energies, local_peaks, measure_rises
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -32,6 +31,7 @@ PICK_Q = 0.5  # critically damped: the filters of a change point must not ring
 # Run-in, ahead, behind, sought from, to, in steps of
 PICK_SPANS_S = (0.005, 0.012, 0.006, 0.008, 0.005, 0.0001)
 LOW_WEIGHTS = np.array([1.0, 0.5, 0.0, 0.0])
+LOOK_FRAMES = 4
 LEAST_RISE_DB = 2.2  # mean over bands; of strokes that stand out at all, 1 in 200 rises less
 
 
@@ -51,16 +51,15 @@ def measure_energies(x: Sound, rate: int) -> Energies:
     power = np.zeros((frames, len(BANDS_HZ)))
     run_in = round(RUN_IN_S * rate)
 
-    def work(first: int) -> None:
-        out = power[first : first + SEGMENT_FRAMES]
-        start = first * hop
+    def work(segment: slice) -> None:
+        out = power[segment]
+        start = segment.start * hop
         skip = min(run_in, start)
         part = x[start - skip : start + len(out) * hop]
         if len(part) == skip + len(out) * hop:
             band_energies(np.ascontiguousarray(part), b, a, skip, hop, out)
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, frames, SEGMENT_FRAMES)))
+    over_chunks(work, frames, SEGMENT_FRAMES)
     return Energies(power, hop)
 
 
@@ -77,14 +76,20 @@ def band_sections(
 def rises_db(energies: Energies) -> Values:
     """Rise in dB of each band at each frame, (frames, 5): just after against just before.
 
-    Both are measured above the band's own quiet level, so that noise alone does not rise.
+    Both are measured above the band's own quiet level, so that noise alone does not rise. In memory
+    band after band.
     """
     power = energies.power
     # A sample of the frames tells their quiet level as well as all of them.
     quiet = np.percentile(power[:: max(len(power) // QUIET_FRAMES, 1)], 20, axis=0)
-    quiet = np.maximum(quiet, 1e-9 * power.max(axis=0)) + 1e-300
-    rises = np.empty_like(power)
-    measure_rises(power, quiet, AFTER_FRAMES, BEFORE_FRAMES, rises)
+    rises = np.empty_like(power, order="F")
+
+    def work(one: slice) -> None:
+        loudest = power[:, one].max()
+        floor = np.maximum(quiet[one], 1e-9 * loudest) + 1e-300
+        measure_rises(power[:, one], floor, AFTER_FRAMES, BEFORE_FRAMES, rises[:, one])
+
+    over_chunks(work, power.shape[1], 1)
     return rises
 
 
@@ -96,13 +101,28 @@ def mean_rise(rises: Values) -> Values:
     return np.asarray(total / rises.shape[1])
 
 
-def find_candidates(x: Sound, energies: Energies, rises: Values, rate: int) -> Positions:
+def find_starts(x: Sound, energies: Energies, rate: int) -> tuple[Positions, Values, Values]:
+    """Where something starts in x (n,), how much rises there, and by how much each band, in dB.
+
+    (candidates,) positions, (candidates,) mean rises and (candidates, 5) rises: those of the
+    steepest frame nearby.
+    """
+    rises = rises_db(energies)
+    novelty = mean_rise(rises)
+    positions = find_candidates(x, energies, novelty, rate)
+    frame = np.minimum(positions // energies.hop, len(rises) - 1)
+    around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
+    steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
+    return positions, novelty[steepest], rises[steepest]
+
+
+def find_candidates(x: Sound, energies: Energies, novelty: Values, rate: int) -> Positions:
     """Samples at which something starts, in rising order: the drum, or anything else.
 
-    Each is given as its frame says and, where they differ, as the change of variance says over
-    all bands, and over the low ones alone: a hat often sounds a moment before the stroke.
+    `novelty` (frames,) is the mean rise of the energies of x (n,). Each is given as its frame says
+    and, where they differ, as the change of variance says over all bands, and over the low ones
+    alone: a hat often sounds a moment before the stroke.
     """
-    novelty = mean_rise(rises)
     marked = np.zeros(len(novelty), dtype=np.bool_)
     local_peaks(novelty, LEAST_RISE_DB, round(SPACING_S / FRAME_S), marked)
     coarse = np.flatnonzero(marked) * energies.hop
@@ -123,11 +143,9 @@ def pick_changes(x: Sound, near: Positions, weights: Values, rate: int) -> Posit
     spans = tuple(max(round(s * rate), 1) for s in PICK_SPANS_S)
     picked = np.empty(weights.shape[:2], dtype=np.int64)
 
-    def work(first: int) -> None:
-        part = slice(first, first + PICK_CHUNK)
-        scratch = np.empty((spans[1] + spans[2] + 8, max(weights.shape[1:])))
+    def work(part: slice) -> None:
+        scratch = np.empty((spans[1] + spans[2] + 4, max(weights.shape[1:])))
         change_points(x, near[part], b, a, weights[part], spans, scratch, picked[part])
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, len(near), PICK_CHUNK)))
+    over_chunks(work, len(near), PICK_CHUNK)
     return picked

@@ -139,10 +139,11 @@ def decay_time(x: Sound, onsets: Positions, spans: Positions, hz: float, rate: i
     span = {int(o): int(s) for o, s in zip(onsets, spans, strict=True)}
     total, count = np.zeros(frames - 4), np.zeros(frames - 4)
     for onset in alone:
-        for k in range(min(frames - 4, span[int(onset)] // hop - 4)):
-            start = onset + (k + 1) * hop
-            total[k] += np.abs((x[start : start + 4 * hop] * probe).sum()) ** 2
-            count[k] += 1
+        own = min(frames - 4, span[int(onset)] // hop - 4)
+        decaying = x[onset + hop : onset + (own + 4) * hop]
+        parts = np.lib.stride_tricks.sliding_window_view(decaying, 4 * hop)[::hop]
+        total[:own] += np.abs((parts * probe).sum(axis=1)) ** 2
+        count[:own] += 1
     known = count > 0
     level = 10 * np.log10(total[known] / count[known] + 1e-30)
     floor = level.min() + 3

@@ -3,32 +3,49 @@
 
 import math
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
-def excerpt_powers(x, start, n, run_in, b, a, state, out):
+@kernel
+def excerpt_powers(x, start, n, run_in, b, a, out):
     """Squares of each band over n samples of x from `start`, run in over at most `run_in` before.
 
-    b (2, 3, k), a (2, 2, k): two sections in series for each band; state (4, k or more) is
-    scratch; out (n or more, k or more).
+    b (2, 3, k), a (2, 2, k): two sections in series for each band; out (n or more, k or more).
+    Transposed direct form II.
     """
     count = b.shape[2]
-    state[:, :] = 0.0
-    for i in range(-min(run_in, start), n):
-        v = x[start + i]
-        for k in range(count):
-            y = b[0, 0, k] * v + state[0, k]
-            state[0, k] = b[0, 1, k] * v - a[0, 0, k] * y + state[1, k]
-            state[1, k] = b[0, 2, k] * v - a[0, 1, k] * y
-            z = b[1, 0, k] * y + state[2, k]
-            state[2, k] = b[1, 1, k] * y - a[1, 0, k] * z + state[3, k]
-            state[3, k] = b[1, 2, k] * y - a[1, 1, k] * z
+    # A sample waits for the one before it: two bands at once take no longer than one.
+    for k in range(0, count, 2):
+        m = min(k + 1, count - 1)
+        b0, b1, b2 = b[0, :, k]
+        c0, c1, c2 = b[1, :, k]
+        a1, a2 = a[0, :, k]
+        d1, d2 = a[1, :, k]
+        e0, e1, e2 = b[0, :, m]
+        f0, f1, f2 = b[1, :, m]
+        g1, g2 = a[0, :, m]
+        h1, h2 = a[1, :, m]
+        p1 = p2 = q1 = q2 = r1 = r2 = s1 = s2 = 0.0
+        for i in range(-min(run_in, start), n):
+            v = x[start + i]
+            y = b0 * v + p1
+            p1 = b1 * v - a1 * y + p2
+            p2 = b2 * v - a2 * y
+            z = c0 * y + q1
+            q1 = c1 * y - d1 * z + q2
+            q2 = c2 * y - d2 * z
+            u = e0 * v + r1
+            r1 = e1 * v - g1 * u + r2
+            r2 = e2 * v - g2 * u
+            w = f0 * u + s1
+            s1 = f1 * u - h1 * w + s2
+            s2 = f2 * u - h2 * w
             if i >= 0:
                 out[i, k] = z * z
+                out[i, m] = w * w
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def change_points(x, near, b, a, weights, spans, scratch, out):
     """Most likely change of variance near each position, over bands, by each of w weightings.
 
@@ -36,16 +53,15 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
     Σ_k w_k·[i·ln var(before) + (n − i)·ln var(after)] within a stretch around the position.
     `spans` are samples: 0 run-in, 1 ahead, 2 behind, 3 and 4 from and to where i is sought, 5 its
     step. b (2, 3, k) and a (2, 2, k) are two sections in series for each band; weights (m, w, k);
-    scratch (ahead + behind + 8, k or w, whichever is more); out (m, w).
+    scratch (ahead + behind + 4, k or w, whichever is more); out (m, w).
     """
     run_in, ahead, behind, low, high, step = spans
     kinds, count = weights.shape[1:]
     length = ahead + behind
-    state = scratch[length : length + 4]
-    total = scratch[length + 4]
-    before = scratch[length + 5]
-    term = scratch[length + 6]
-    best = scratch[length + 7]
+    total = scratch[length]
+    before = scratch[length + 1]
+    term = scratch[length + 2]
+    best = scratch[length + 3]
     for m in range(near.shape[0]):
         start = max(near[m] - ahead, 0)
         n = min(near[m] + behind, x.shape[0]) - start
@@ -57,7 +73,7 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
         for k in range(count):
             total[k] = 0.0
             before[k] = 0.0
-        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
+        excerpt_powers(x, start, n, run_in, b, a, scratch)
         for i in range(n):
             for k in range(count):
                 total[k] += scratch[i, k]
@@ -79,7 +95,7 @@ def change_points(x, near, b, a, weights, spans, scratch, out):
                 before[k] += scratch[i, k]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
     """First sample of each stroke: where its own attack begins, not an event just before it.
 
@@ -89,17 +105,15 @@ def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
     change of variance is picked closely around that, as in `change_points`. Where too much was
     there already, in all bands, `near` stays. `spans` are samples: 0 run-in,
     1 ahead, 2 behind, 3 smoothing, 4 back from and 5 on from the crossing, 6 variance around it.
-    Other arguments as in `change_points`; scratch (ahead + behind + 6, k + 1).
+    Other arguments as in `change_points`; scratch (ahead + behind, k + 1).
     """
     run_in, ahead, behind, smooth, back, on, margin = spans
     count = weights.shape[1]
-    length = ahead + behind
-    state = scratch[length : length + 4]
     for m in range(near.shape[0]):
         start = max(near[m] - ahead, 0)
         n = min(near[m] + behind, x.shape[0]) - start
         out[m] = near[m]
-        excerpt_powers(x, start, n, run_in, b, a, state, scratch)
+        excerpt_powers(x, start, n, run_in, b, a, scratch)
         for i in range(n):
             scratch[i, count] = 0.0
         whole = 0.0
@@ -160,12 +174,12 @@ def attack_starts(x, near, b, a, weights, spans, rise, most, scratch, out):
                 out[m] = start + i
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def excerpt_sums(x, starts, run_in, b, a, scratch, out):
     """Running sums of the squares of each band, from each start on.
 
     x (n,); starts (m,) may lie before or run past x, where there is silence; b (2, 3, k),
-    a (2, 2, k); scratch (length + 4, k); out (m, length + 1, k), out[:, 0] = 0.
+    a (2, 2, k); scratch (length, k); out (m, length + 1, k), out[:, 0] = 0.
     """
     length = out.shape[1] - 1
     count = out.shape[2]
@@ -173,7 +187,7 @@ def excerpt_sums(x, starts, run_in, b, a, scratch, out):
         skip = min(max(-starts[m], 0), length)
         inside = max(min(x.shape[0] - starts[m], length), skip) - skip
         first = min(max(starts[m], 0), x.shape[0])
-        excerpt_powers(x, first, inside, run_in, b, a, scratch[length : length + 4], scratch)
+        excerpt_powers(x, first, inside, run_in, b, a, scratch)
         for k in range(count):
             total = 0.0
             for i in range(length + 1):

@@ -3,12 +3,12 @@
 
 import math
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 NEPER_OF_POWER = math.log(10.0) / 10.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def split_powers(x, below, edges, out):
     """Mean square of each band in frames.
 
@@ -31,7 +31,7 @@ def split_powers(x, below, edges, out):
             out[f, k] /= edges[f + 1] - edges[f]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def levels_of(power, weights, floor, out):
     """Level in dB of band powers (f, k) smoothed over frames by an odd window that sums to 1."""
     frames, bands = power.shape
@@ -45,7 +45,7 @@ def levels_of(power, weights, floor, out):
             out[f, k] = 10.0 * math.log10(total + floor)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def predict_drum(first, level, shape, ahead, floor, out):
     """Level in dB of the drum alone, (f, k): every stroke's decay, added in power.
 
@@ -65,7 +65,7 @@ def predict_drum(first, level, shape, ahead, floor, out):
             out[f, k] = 10.0 * math.log10(out[f, k])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def see_bleed(level, calm, drum, hidden, excess, decays, early, back, skip, hold, out):
     """Where bleed is seen, (f, k): level exceeds drum by `excess` dB and `hidden` (f,) is false.
 
@@ -94,7 +94,7 @@ def see_bleed(level, calm, drum, hidden, excess, decays, early, back, skip, hold
             out[f, k] = over and since > 0 and begun
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def track_bleed(level, calm, seen, half, out):
     """Level in dB of the bleed, (f, k): seen, or carried on where the drum covers it.
 
@@ -141,7 +141,7 @@ def track_bleed(level, calm, seen, half, out):
                 out[f, k] = min(out[f, k], most)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
     """Gain in dB, (f, k), from a table over drum − level and bleed − level, all in dB."""
     frames, bands = level.shape
@@ -159,7 +159,7 @@ def look_up(table, d_first, d_step, b_first, b_step, level, drum, bleed, out):
             out[f, k] = low * (1 - u) + high * u
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def keep_needed(drum, bleed, none, all_of_it, gains):
     """Keep of gains in dB, (f, k), in place, what each frame needs: nothing while the drum covers.
 
@@ -178,7 +178,7 @@ def keep_needed(drum, bleed, none, all_of_it, gains):
             gains[f, k] *= need
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def weigh_shares(
     share, level, drum, bleed, heard, leak, transfer, spread, own, other, exponent, least, out
 ):

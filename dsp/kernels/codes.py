@@ -2,10 +2,11 @@
 """From samples to the bytes of 24-bit files."""
 
 import numpy as np
-from numba import njit
+
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def pack_24(x, out):
     """Little-endian 24-bit codes of x (n, channels), full scale at ±1; nearest, ties to even.
 

@@ -3,12 +3,12 @@
 
 import math
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 AT_REST_DB = 1e-4  # what is left of a reduction counts as none under this
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def reduction(power, threshold, slope, knee, keep_attack, keep_release, state, out):
     """How far the gain is down, in dB (≥ 0): gain computer, then smooth decoupled smoothing.
 
@@ -38,7 +38,7 @@ def reduction(power, threshold, slope, knee, keep_attack, keep_release, state, o
     state[0], state[1] = held, smooth
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def draw_lines(x, first, tolerance, state, at, out):
     """Points whose straight lines stay within `tolerance` of x, found in one pass.
 

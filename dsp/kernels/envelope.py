@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Detectors: sample peaks of spans, spans by two thresholds, and a mean square."""
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _loudest(x, i):
     """Largest magnitude of frame i over the channels."""
     level = 0.0
@@ -15,7 +15,7 @@ def _loudest(x, i):
     return level
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def peaks_between(x, starts, stops, out):
     """Largest magnitude of x (n, channels) in each span starts[k] … stops[k] − 1.
 
@@ -30,7 +30,7 @@ def peaks_between(x, starts, stops, out):
         out[k] = peak
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def last_above(x, starts, stops, close_at, fall, out):
     """The frame after the last one of each span at which the envelope reaches `close_at`.
 
@@ -50,7 +50,7 @@ def last_above(x, starts, stops, close_at, fall, out):
                 out[k] = i + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def spans_above(x, open_at, close_at, fall, bridge, starts, stops):
     """Spans from a frame that reaches `open_at` to the last one that reaches `close_at`.
 
@@ -89,7 +89,7 @@ def spans_above(x, open_at, close_at, fall, bridge, starts, stops):
     return count
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mean_square(x, keep, before, out):
     """One-pole mean square: out[i] = keep·out[i − 1] + (1 − keep)·x[i]², out[−1] = `before`.
 

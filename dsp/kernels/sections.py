@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Second-order sections in series, run once over the audio, in place."""
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 # A filter that rings out in digital silence ends in numbers so small that processors compute
 # them slowly. What is smaller than this is inaudible by 500 dB, and taken for nothing.
@@ -9,7 +9,7 @@ NOTHING = 1e-30
 LOOK = 1024
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def run_cascade(x, b, a, state):
     """Filter x in place by all sections, one after the other.
 

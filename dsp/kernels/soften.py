@@ -9,10 +9,11 @@ of a fixed length; only cells that are `wanted` are looked at.
 import math
 
 import numpy as np
-from numba import njit
+
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _interpolated(x, bank, phase, begin, out):
     """One phase of x̂ for as many frames as `out` holds, from `begin` on."""
     taps, count = bank.shape[0], out.shape[0]
@@ -24,7 +25,7 @@ def _interpolated(x, bank, phase, begin, out):
             out[i] += near[t + i] * factor
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def true_peaks(x, bank, cell, wanted, out):
     """Largest magnitude of x̂ in each wanted cell; 0 in others.
 
@@ -42,7 +43,7 @@ def true_peaks(x, bank, cell, wanted, out):
                 out[k] = max(out[k], abs(between[i]))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def round_off(x, bank, cell, wanted, start, ceiling, out, kept):
     """Round off the peaks of x̂ in the wanted cells: what is to be added to x, and how deep it went.
 
@@ -80,7 +81,7 @@ def round_off(x, bank, cell, wanted, start, ceiling, out, kept):
                         near[t + i] += change[i] * factor
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def look_ahead(need, keep, window, out):
     """A gain in dB that is nowhere above `need`, comes in ahead of it and goes back slowly.
 

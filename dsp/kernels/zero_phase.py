@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Banks of second-order sections run forward, then backward: squared magnitude, no phase shift."""
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def forward_backward(x, b, a, out):
     """Filter x by each section in both directions.
 

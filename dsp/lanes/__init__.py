@@ -3,6 +3,7 @@
 
 from dsp.lanes.data import PEAK_COLUMNS, Lane, LanesData, WavePeaks, wave_peaks
 from dsp.lanes.picture import build_figure, draw_lane, draw_lanes
+from dsp.lanes.sheet import get_ready
 
 __all__ = [
     "PEAK_COLUMNS",
@@ -12,5 +13,6 @@ __all__ = [
     "build_figure",
     "draw_lane",
     "draw_lanes",
+    "get_ready",
     "wave_peaks",
 ]

@@ -182,6 +182,18 @@ class Sheet:
         artist.set_gid(gid)
 
 
+def get_ready() -> None:
+    """Load what pages are drawn with, so that the first one takes no longer than others."""
+    from PIL import Image
+
+    with DRAWING:
+        sheet = Sheet(64, 64)
+        for bold in (False, True):  # how a face fits to pixels is worked out at its first letter
+            sheet.text(0, 32, "Aa", bold=bold)
+        sheet.figure.canvas.draw()
+    Image.preinit()
+
+
 def save_png(figure: Any, path: Path) -> None:
     """Render and write: RGB, no dates, no names of software, so equal pictures are equal files."""
     from PIL import Image

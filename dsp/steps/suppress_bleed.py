@@ -64,7 +64,10 @@ class SuppressBleed(Step):
     def listen(self, audio: Samples, rate: int) -> BandLevels | None:
         """The levels of the bands; the table of gains is made on the way."""
         gain_table()
-        return measure_levels(audio, rate) if self.reduction and audio.any() else None
+        if not self.reduction or not audio.any():
+            return None
+        # One thread: what finds the strokes meanwhile takes longer, and is waited for.
+        return measure_levels(audio, rate, threads=1)
 
     def decide(self, scene: Scene) -> Decision:
         """Eleven gains, or one, every 1.3 ms, with a point at each onset."""

@@ -36,7 +36,7 @@ def test_change_points_equal_their_twin(run_in, step):
     weights = np.random.default_rng(1).random((len(near), kinds, len(BANDS)))
     spans = (run_in, 150, 100, 90, 80, step)
     out = np.full((len(near), kinds), -1)
-    scratch = np.empty((spans[1] + spans[2] + 8, kinds))
+    scratch = np.empty((spans[1] + spans[2] + 4, kinds))
     change_points(x, near, B, A, weights, spans, scratch, out)
     for kind in range(kinds):
         assert out[:, kind].tolist() == change_twin(x, near, weights[:, kind], spans)
@@ -46,7 +46,7 @@ def test_change_points_equal_their_twin(run_in, step):
 def test_change_points_stay_where_they_are_in_silence():
     near = np.array([50])
     out = np.zeros((1, 1), np.int64)
-    scratch = np.empty((108, len(BANDS)))
+    scratch = np.empty((104, len(BANDS)))
     weights, spans = np.zeros((1, 1, len(BANDS))), (0, 50, 50, 0, 1, 1)
     change_points(np.zeros(200), near, B, A, weights, spans, scratch, out)
     assert out.tolist() == [[50]]
@@ -100,7 +100,7 @@ def test_attack_starts_equal_their_twin(gain, rise, most):
     x = stroke_in_noise(gain=gain)
     near = np.array([0, 3, 150, 390, 400, 440, 520, 700, 899])
     weights = 0.1 + np.random.default_rng(2).random((len(near), len(BANDS)))
-    scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2] + 6, len(BANDS) + 1))
+    scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2], len(BANDS) + 1))
     out = np.full(len(near), -1)
     attack_starts(x, near, B, A, weights, ATTACK_SPANS, rise, most, scratch, out)
     assert out.tolist() == attack_twin(x, near, weights, ATTACK_SPANS, rise, most)
@@ -109,7 +109,7 @@ def test_attack_starts_equal_their_twin(gain, rise, most):
 def test_attack_starts_find_a_clear_stroke_to_a_few_samples():
     x = stroke_in_noise(gain=300.0)
     near = np.array([340, 400, 460])
-    scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2] + 6, len(BANDS) + 1))
+    scratch = np.empty((ATTACK_SPANS[1] + ATTACK_SPANS[2], len(BANDS) + 1))
     out = np.zeros(3, np.int64)
     attack_starts(x, near, B, A, np.ones((3, len(BANDS))), ATTACK_SPANS, 0.05, 0.5, scratch, out)
     assert np.abs(out - 400).max() <= 2
@@ -123,7 +123,7 @@ def test_excerpt_sums_equal_their_twin(start):
     x = stroke_in_noise()
     length, run_in = 80, 25
     out = np.empty((1, length + 1, 3))
-    excerpt_sums(x, np.array([start]), run_in, B, A, np.empty((length + 4, 3)), out)
+    excerpt_sums(x, np.array([start]), run_in, B, A, np.empty((length, 3)), out)
     first = max(start, 0)
     skip = min(run_in, first)
     power = banded(x[first - skip : max(start + length, 0)], B, A)[skip:] ** 2

@@ -50,25 +50,51 @@ def test_points_outside_the_block_do_not_matter():
     np.testing.assert_allclose(before, 10 ** (-6 / 20), rtol=1e-12)
 
 
-def test_add_band_differences_equals_its_twin():
+def one_gain(db, count):
+    """Points of a curve that holds the same gains all the time, and what they are as factors."""
+    at = np.array([0])
+    return at, np.array([db]), gains(at, np.array([db]), 0, count)
+
+
+@pytest.mark.parametrize("position", [0, 2 * ANCHOR])
+def test_add_band_differences_equals_its_twin(position):
     rng = np.random.default_rng(1)
-    x, bands, g = rng.standard_normal(110), rng.standard_normal((3, 110)), rng.random((99, 3))
-    out = np.empty(99)
-    add_band_differences(x, bands, 7, g, out)
-    part, inside = x[7:106], bands[:, 7:106]
-    twin = [part[i] + sum((g[i, k] - 1) * inside[k, i] for k in range(3)) for i in range(99)]
-    np.testing.assert_allclose(out, twin, rtol=1e-13)
-    add_band_differences(x, bands, 7, np.ones((99, 3)), out)
-    assert out.tobytes() == part.tobytes()
-
-
-def test_mix_splits_equals_its_twin():
-    rng = np.random.default_rng(2)
-    x, below, g = rng.standard_normal(110), rng.standard_normal((2, 110)), rng.random((99, 3))
-    out = np.empty(99)
-    mix_splits(x, below, 7, g, out)
-    bands = np.stack([below[0], below[1] - below[0], x - below[1]])[:, 7:106]
-    twin = sum(g[:, k] * bands[k] for k in range(3))
+    x, bands = rng.standard_normal(2010), rng.standard_normal((2, 2010))
+    g, out = gains(AT, DB, position, 1999), np.empty(1999)
+    add_band_differences(x, bands, 7, AT, DB, position, out)
+    part, inside = x[7:2006], bands[:, 7:2006]
+    twin = [part[i] + sum((g[i, k] - 1) * inside[k, i] for k in range(2)) for i in range(1999)]
     np.testing.assert_allclose(out, twin, rtol=1e-12, atol=1e-13)
-    mix_splits(x, below, 7, np.full((99, 3), 0.5), out)
-    assert out.tobytes() == (0.5 * x[7:106]).tobytes()
+
+
+def test_add_band_differences_keeps_every_bit_where_gains_are_zero_decibels():
+    rng = np.random.default_rng(1)
+    x, bands, out = rng.standard_normal(110), rng.standard_normal((3, 110)), np.empty(99)
+    at, db, _ = one_gain([0.0, 0.0, 0.0], 99)
+    add_band_differences(x, bands, 7, at, db, 0, out)
+    assert out.tobytes() == x[7:106].tobytes()
+
+
+@pytest.mark.parametrize("position", [0, 2 * ANCHOR])
+def test_mix_splits_equals_its_twin(position):
+    rng = np.random.default_rng(2)
+    x, below = rng.standard_normal(2010), rng.standard_normal((1, 2010))
+    g, out = gains(AT, DB, position, 1999), np.empty(1999)
+    mix_splits(x, below, 7, AT, DB, position, out)
+    bands = np.stack([below[0], x - below[0]])[:, 7:2006]
+    twin = sum(g[:, k] * bands[k] for k in range(2))
+    np.testing.assert_allclose(out, twin, rtol=1e-11, atol=1e-12)
+
+
+def test_mix_splits_with_equal_gains_is_exactly_one_gain():
+    rng = np.random.default_rng(2)
+    x, below, out = rng.standard_normal(110), rng.standard_normal((2, 110)), np.empty(99)
+    at, db, factors = one_gain([-6.0, -6.0, -6.0], 99)
+    mix_splits(x, below, 7, at, db, 0, out)
+    assert out.tobytes() == (factors[:, 0] * x[7:106]).tobytes()
+
+
+def test_mix_splits_without_crossovers_is_a_gain():
+    x, out = np.random.default_rng(3).standard_normal(1999), np.empty(1999)
+    mix_splits(x, np.empty((0, 1999)), 0, AT, DB[:, :1], ANCHOR, out)
+    assert out.tobytes() == (gains(AT, DB[:, :1], ANCHOR, 1999)[:, 0] * x).tobytes()

@@ -42,7 +42,7 @@ def test_local_peaks_equal_their_twin(floor, reach):
         assert out[i] == twin
 
 
-# change of variance
+# evidence for a stroke, and company
 
 
 def evidence_twin(after, before, drum, tilt, tilts, levels, spread, cap, keep):
@@ -55,7 +55,7 @@ def evidence_twin(after, before, drum, tilt, tilts, levels, spread, cap, keep):
             error = 10 * np.log10(after / (keep * before + stroke))
             gain = null - np.minimum(error**2 / (2 * spread**2), cap).sum()
             if gain > best[0] + 1e-9:
-                best = (gain, level, slope, np.maximum(error, 0).sum())
+                best = (gain, slope, level, np.maximum(error, 0).sum())
     return best
 
 
@@ -68,13 +68,15 @@ def test_stroke_evidence_equals_its_twin_and_tells_level_and_tilt():
     after = before + drum * 10 ** ((level[:, None] - slope[:, None] * tilt) / 10)
     after *= 10 ** rng.normal(0, 0.02, after.shape)
     out = np.zeros((12, 4))
-    stroke_evidence(after, before, drum, tilt, tilts, levels, 4.0, 3.0, 0.9, 0.0, out)
+    strokes = drum * 10 ** ((levels[:, None] - tilts[:, None, None] * tilt) / 10)
+    stroke_evidence(after, before, strokes, 4.0, 3.0, 0.9, 0.0, out)
+    out[:, 1], out[:, 2] = tilts[out[:, 1].astype(int)], levels[out[:, 2].astype(int)]
     for row, a, b in zip(out, after, before, strict=True):
         twin = evidence_twin(a, b, drum, tilt, tilts, levels, 4.0, 3.0, 0.9)
         np.testing.assert_allclose(row, twin, rtol=1e-9)
     loud = level >= -6
-    assert (out[loud, 1] == level[loud]).all()
-    assert (out[loud, 2] == slope[loud]).all()
+    assert (out[loud, 1] == slope[loud]).all()
+    assert (out[loud, 2] == level[loud]).all()
 
 
 def company_twin(shape, position, score, asked, gap, cap, scale, alone):
@@ -99,6 +101,7 @@ def test_company_equals_its_twin(count):
     score = rng.normal(0, 4, count)
     asked = np.arange(0, count, 2)
     out = np.empty((len(asked), 2))
-    company(shape, position, score, asked, 60, 12.0, 1.0, 3.0, out)
+    shapes, scratch = np.ascontiguousarray(shape.T), np.empty(count)
+    company(shapes, position, score, asked, 60, 12.0, 1.0, 3.0, scratch, out)
     want = company_twin(shape, position, score, asked, 60, 12.0, 1.0, 3.0)
     np.testing.assert_allclose(out, want, rtol=1e-9)
