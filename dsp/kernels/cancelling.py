@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Loops of bleed cancelling: filters over frames of short-time spectra, bin by bin."""
 
-from numba import njit
+from dsp.kernels.loading import kernel
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def filter_frames(taps, x, ahead, first, out):
-    """Sum over l of taps[k, l] · x[k, first + f + ahead − l], for each bin k and frame f of out.
+    """Sum over n of taps[k, n] · x[k, first + f + ahead − n], for each bin k and frame f of out.
 
     taps (bins, n), x (bins, frames), out (bins, count), complex. All frames it needs are in x.
     """
@@ -16,12 +16,12 @@ def filter_frames(taps, x, ahead, first, out):
         for f in range(count):
             total = 0.0j
             newest = first + f + ahead
-            for l in range(size):
-                total += taps[k, l] * x[k, newest - l]
+            for back in range(size):
+                total += taps[k, back] * x[k, newest - back]
             out[k, f] = total
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def add_products(z, x, y, weight, size, ahead, first, matrix, right):
     """Add to the normal equations of filters from x to y, bin by bin.
 

@@ -17,6 +17,8 @@ from numba.core.caching import FunctionCache
 from numba.core.dispatcher import Dispatcher
 from numba.core.runtime.nrt import rtsys
 
+NEEDED = ("_load_overload", "_guard_against_spurious_io_errors")  # of numba, and no promise of its
+
 
 class _Kept(FunctionCache):
     """Compiled kernels in files, loaded without numba's tables."""
@@ -30,6 +32,8 @@ class _Kept(FunctionCache):
 
 def kernel(function: Callable[..., Any]) -> Any:
     """Compile a loop at its first call, without the interpreter's lock, and keep it."""
+    if not all(hasattr(FunctionCache, name) for name in NEEDED):
+        return njit(nogil=True, cache=True)(function)
     compiled = njit(nogil=True)(function)
     if not isinstance(compiled, Dispatcher):  # with NUMBA_DISABLE_JIT it is the function itself
         return function
