@@ -19,9 +19,8 @@ linear prediction", same journal 18(7), 2010. All from memory.)
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +28,7 @@ from scipy.ndimage import uniform_filter1d
 
 from dsp.bleed.short_time import ShortTime, Spectra
 from dsp.kernels.cancelling import add_products, filter_frames
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 
@@ -67,13 +67,11 @@ class Canceller:
         """The bleed that the witnesses predict, (n,)."""
         out = np.zeros(len(self._track))
         for first, count in self._chunks():
-            own, clean = self._clean(first - 1 - BEFORE, count + 1 + TAPS)
-            bleed = self._bleed(clean, count + 2)
-            left = _smooth(own[:, BEFORE : BEFORE + count + 2] - bleed)
-            power = _smooth(bleed)
+            heard = self._hear(first, count)
+            bleed = self._bleed(heard, count)
+            left, power = _smooth(heard.own - bleed), _smooth(bleed)
             worth = power / (power + WRONG * left + TINY)
-            every, all_left = power.sum(axis=0), left.sum(axis=0)
-            worth *= every / (every + WRONG * all_left + TINY)
+            worth *= power.sum(axis=0) / (power.sum(axis=0) + WRONG * left.sum(axis=0) + TINY)
             self._frames.add_back(worth * bleed[:, 1:-1], first, out)
         return out
 
@@ -81,7 +79,7 @@ class Canceller:
         """Each witness less the drum that leaks into it, (n,)."""
         out = [np.zeros(len(self._track)) for _ in self._witnesses]
         for first, count in self._chunks():
-            _, clean = self._clean(first, count)
+            clean = self._hear(first, count).clean[:, :, BEFORE + 1 :][:, :, :count]
             for spectra, sound in zip(clean, out, strict=True):
                 self._frames.add_back(spectra, first, sound)
         return out
@@ -90,51 +88,54 @@ class Canceller:
         """Filters from the track to the witnesses, of what is like the drum."""
         sums = [_Sums(self._frames.bins, TAPS) for _ in self._witnesses]
         for first, count in self._chunks():
-            own, instrument = (
-                self._frames.spectra(one, first - BEFORE, count + TAPS - 1)[None]
-                for one in (self._track, drum)
-            )
-            scale = np.abs(own[0] * instrument[0])[:, BEFORE : BEFORE + count]
-            _, clean = self._clean(first - 1, count + 2)
-            for m, witness in enumerate(self._witnesses):
-                weight = 1 / (_smooth(clean[m]) + self._floors[m][:, None])
-                heard = self._frames.spectra(witness, first, count)
-                half = self._half_of(first, count)
-                sums[m].add(instrument, own, heard, weight, BEFORE, half, scale)
+            heard = self._hear(first, count)
+            instrument = self._frames.spectra(drum, first - BEFORE, count + TAPS - 1)
+            own = heard.wide[:, BEFORE + 1 :][:, : count + TAPS - 1]
+            scale = np.abs(own * instrument)[:, BEFORE : BEFORE + count]
+            half = self._half_of(first, count)
+            for m, sum_ in enumerate(sums):
+                clean = heard.clean[m][:, BEFORE:][:, : count + 2]
+                weight = 1 / (_smooth(clean) + self._floors[m][:, None])
+                witness = heard.witnesses[m][:, BEFORE + 1 :][:, :count]
+                sum_.add(instrument[None], own[None], witness, weight, half, scale)
         self._leaks = np.stack([one.filters(DRUM_RIDGE) for one in sums])
 
     def _learn_filters(self) -> None:
         """Filters from the witnesses' bleed to the track's."""
         sums = _Sums(*self._filters.shape)
         for first, count in self._chunks():
-            own, clean = self._clean(first - 1 - BEFORE, count + 1 + TAPS)
-            left = own[:, BEFORE : BEFORE + count + 2] - self._bleed(clean, count + 2)
+            heard = self._hear(first, count)
+            left = heard.own - self._bleed(heard, count)
             weight = 1 / (_smooth(left) + self._track_floor[:, None])
-            heard = [np.abs(self._frames.spectra(one, first, count)) for one in self._witnesses]
-            scale = (np.stack(heard) ** 2).mean(axis=0)
-            mine = np.ascontiguousarray(own[:, BEFORE + 1 : BEFORE + 1 + count])
+            witnesses = heard.witnesses[:, :, BEFORE + 1 :][:, :, :count]
+            scale = (np.abs(witnesses) ** 2).mean(axis=0)
+            clean = heard.clean[:, :, 1:-1]
             half = self._half_of(first, count)
-            sums.add(clean, clean, mine, weight, BEFORE + 1, half, scale)
+            sums.add(clean, clean, heard.own[:, 1:-1], weight, half, scale)
         self._filters = sums.filters(BLEED_RIDGE)
 
     def _half_of(self, first: int, count: int) -> NDArray[np.int64]:
         """Which half of the take, 0 or 1, each frame belongs to."""
         return (np.arange(first, first + count) // self._half) % 2
 
-    def _clean(self, first: int, count: int) -> tuple[Spectra, Spectra]:
-        """Spectra of the track (bins, count), and of the witnesses less the drum in them."""
-        own = self._frames.spectra(self._track, first - BEFORE, count + TAPS - 1)
-        heard = [self._frames.spectra(one, first, count) for one in self._witnesses]
-        clean = np.stack(heard)
+    def _hear(self, first: int, count: int) -> _Heard:
+        """What the microphones hear in some frames, and what filters need around them."""
+        span = count + 2 + TAPS - 1
+        wide = self._frames.spectra(self._track, first - 1 - 2 * BEFORE, span + TAPS - 1)
+        parts = [self._frames.spectra(x, first - 1 - BEFORE, span) for x in self._witnesses]
+        witnesses = np.stack(parts)
+        clean = witnesses.copy()
         for leak, one in zip(self._leaks, clean, strict=True):
-            one -= _filtered(leak, own, count)
-        return own[:, BEFORE : BEFORE + count], clean
+            one -= _filtered(leak, wide, span)
+        return _Heard(wide, wide[:, 2 * BEFORE :][:, : count + 2], witnesses, clean)
 
-    def _bleed(self, clean: Spectra, count: int) -> Spectra:
-        """Bleed (bins, count) predicted from witnesses (m, bins, count + TAPS − 1)."""
-        parts = np.split(self._filters, len(clean), axis=1)
-        sums = [_filtered(part, one, count) for part, one in zip(parts, clean, strict=True)]
-        return np.asarray(sum(sums))
+    def _bleed(self, heard: _Heard, count: int) -> Spectra:
+        """Bleed predicted in a chunk of frames and one to either side, (bins, count + 2)."""
+        taps = np.split(self._filters, len(heard.clean), axis=1)
+        bleed = np.zeros((self._frames.bins, count + 2), np.complex128)
+        for part, one in zip(taps, heard.clean, strict=True):
+            bleed += _filtered(part, one, count + 2)
+        return bleed
 
     def _mean_power(self, x: Values) -> Values:
         total = np.zeros(self._frames.bins)
@@ -148,17 +149,30 @@ class Canceller:
             yield first, min(CHUNK, frames - first)
 
 
-def _over_bins(work: Callable[[slice], None], bins: int) -> None:
-    parts = [slice(first, first + PART_BINS) for first in range(0, bins, PART_BINS)]
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, parts))
+@dataclass(frozen=True)
+class _Heard:
+    """Spectra of a chunk of frames, and of those around it that filters need.
+
+    `own` (bins, count + 2) the track, one to either side; `witnesses` and `clean` (m, bins, count +
+    TAPS + 1), the latter less the drum, BEFORE more ahead and AHEAD more behind; `wide` (bins,
+    count + 2·TAPS) the track, as much more again.
+    """
+
+    wide: Spectra
+    own: Spectra
+    witnesses: Spectra
+    clean: Spectra
 
 
 def _filtered(taps: Spectra, x: Spectra, count: int) -> Spectra:
     """`taps` (bins, TAPS) over x (bins, count + TAPS − 1), (bins, count)."""
     out = np.empty((len(x), count), np.complex128)
     taps = np.ascontiguousarray(taps)
-    _over_bins(lambda b: filter_frames(taps[b], x[b], AHEAD, BEFORE, out[b]), len(x))
+
+    def work(bins: slice) -> None:
+        filter_frames(taps[bins], x[bins], out[bins])
+
+    over_chunks(work, len(x), PART_BINS)
     return out
 
 
@@ -166,7 +180,7 @@ class _Sums:
     """Normal equations of filters in each bin, for two halves of a take."""
 
     def __init__(self, bins: int, size: int) -> None:
-        self.matrix = np.zeros((2, bins, size, size), np.complex128)
+        self.matrix = np.zeros((2, 2, bins, size, size))  # half, part, …
         self.right = np.zeros((2, bins, size), np.complex128)
         self.scale = np.zeros((2, bins))
 
@@ -176,26 +190,29 @@ class _Sums:
         x: Spectra,
         y: Spectra,
         weight: Values,
-        first: int,
         half: NDArray[np.int64],
         scale: Values,
     ) -> None:
         """Add frames: see `add_products`; `scale` (bins, count) is the power a ridge refers to."""
+        y = np.ascontiguousarray(y)
+        parts = [np.ascontiguousarray(part) for one in (z, x) for part in (one.real, one.imag)]
         for k in range(2):
-            part = weight * (half == k)
-            self.scale[k] += (part * scale).sum(axis=1)
+            mine = weight * (half == k)
+            self.scale[k] += (mine * scale).sum(axis=1)
 
-            def work(b: slice, k: int = k, part: Values = part) -> None:
-                sums = self.matrix[k, b], self.right[k, b]
-                add_products(z[:, b], x[:, b], y[b], part[b], TAPS, AHEAD, first, *sums)
+            def work(b: slice, k: int = k, mine: Values = mine) -> None:
+                spectra = [part[:, b] for part in parts]
+                sums = self.matrix[k, 0, b], self.matrix[k, 1, b], self.right[k, b]
+                add_products(*spectra, y[b], mine[b], TAPS, *sums)
 
-            _over_bins(work, len(y))
+            over_chunks(work, len(y), PART_BINS)
 
     def filters(self, ridge: float) -> Spectra:
         """Filters (bins, size), as far as those of both halves agree."""
-        matrix, right, scale = (one.sum(axis=0) for one in (self.matrix, self.right, self.scale))
-        halves = [_solved(self.matrix[k], self.right[k], ridge * self.scale[k]) for k in range(2)]
-        return _solved(matrix, right, ridge * scale) * _agreement(matrix, halves)[:, None]
+        matrix = self.matrix[:, 0] + 1j * self.matrix[:, 1]
+        both, right, scale = (one.sum(axis=0) for one in (matrix, self.right, self.scale))
+        halves = [_solved(matrix[k], self.right[k], ridge * self.scale[k]) for k in range(2)]
+        return _solved(both, right, ridge * scale) * _agreement(both, halves)[:, None]
 
 
 def _smooth(spectra: Spectra) -> Values:
@@ -219,7 +236,7 @@ def _agreement(matrix: Spectra, halves: Sequence[Spectra]) -> Values:
 
     def power(u: Spectra, v: Spectra) -> Values:
         inner = (u.conj() * (matrix * v[:, None, :]).sum(axis=2)).sum(axis=1).real
-        return uniform_filter1d(inner / scale, AGREE_BINS)
+        return np.asarray(uniform_filter1d(inner / scale, AGREE_BINS))
 
     shared = power(halves[0], halves[1])
     mean = (power(halves[0], halves[0]) + power(halves[1], halves[1]) + 2 * shared) / 4

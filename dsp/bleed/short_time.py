@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,11 +52,13 @@ class ShortTime:
         if high > low:
             part[low - start : high - start] = x[low:high]
         frames = np.lib.stride_tricks.sliding_window_view(part, self.size)[:: self.hop]
-        return np.ascontiguousarray(rfft(frames * self.window, axis=1).T)
+        return np.ascontiguousarray(rfft(frames * self.window, axis=1, workers=os.cpu_count()).T)
 
     def add_back(self, spectra: Spectra, first: int, out: Values) -> None:
         """Add what frames (bins, count) from `first` on sound like to out (n,)."""
-        frames = irfft(spectra.T, self.size, axis=1) * (self.window * (2 / OVERLAP))
+        frames = irfft(spectra.T, self.size, axis=1, workers=os.cpu_count()) * (
+            self.window * (2 / OVERLAP)
+        )
         for number, frame in enumerate(frames):
             start = (first + number + 1) * self.hop - self.size
             low, high = max(start, 0), min(start + self.size, len(out))

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Bleed taken down with the help of other microphones.
 
-What they predict of it, wave for wave, is subtracted; gains do the rest, and the witnesses, less the
-drum that leaks into them, tell how loud that rest is under the strokes.
+What they predict of it, wave for wave, is subtracted; gains do the rest, and the witnesses, less
+the drum that leaks into them, tell how loud that rest is under the strokes.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
 from dsp.bleed.cancelling import Canceller
 from dsp.bleed.powers import BandLevels, Levels, measure_levels
@@ -89,14 +90,9 @@ def _leave_clean_attacks(predicted: Samples, audio: Samples, suppressor: Suppres
         power = (predicted[start:stop] ** 2).sum()
         if power < 10 ** (0.1 * CLEAN_DB) * (audio[start:stop] ** 2).sum():
             keep[start:stop] = 0.0
-    for start in np.flatnonzero(np.diff(keep) < 0) + 1:
-        low = max(start - fade, 0)
-        falling = np.linspace(1.0, 0.0, start - low, endpoint=False)
-        keep[low:start] = np.minimum(keep[low:start], falling)
-    for stop in np.flatnonzero(np.diff(keep) == 1) + 1:
-        rising = np.linspace(0.0, 1.0, fade)[: len(keep) - stop]
-        keep[stop : stop + fade] = np.minimum(keep[stop : stop + fade], rising)
-    predicted *= keep[:, None]
+    # Outside, it fades over 5 ms to either side: at each sample the least of what is around.
+    around = minimum_filter1d(keep, 2 * fade + 1, mode="nearest")
+    predicted *= np.minimum(keep, uniform_filter1d(around, 2 * fade + 1, mode="nearest"))[:, None]
 
 
 def _levels(samples: Samples, bands: BandLevels, rate: int) -> BandLevels:
