@@ -37,8 +37,9 @@ BEFORE = TAPS - 1 - AHEAD
 CHUNK = 256  # frames at a time: bounds the memory
 PART_BINS = 128  # fixed, so that threads share the work without changing the result
 HALF_S = 0.5  # the take is dealt out to two halves in turns this long
-DRUM_RIDGE, BLEED_RIDGE = 1e-4, 1e-2
+DRUM_RIDGE, BLEED_RIDGE = 1e-4, 1e-3
 WITNESS_FLOOR, TRACK_FLOOR = 1e-3, 1e-2  # of the mean power of a bin: nothing softer weighs more
+LEAST_LEFT = 0.1  # of a witness's power, the drum taken out; below, it hears them as the track does
 WRONG = 3e-4  # of what is left, a prediction may be drum after all: softer ones are worth little
 AGREE_BINS = 5
 TINY = 1e-30
@@ -75,15 +76,6 @@ class Canceller:
             self._frames.add_back(worth * bleed[:, 1:-1], first, out)
         return out
 
-    def without_drum(self) -> list[Values]:
-        """Each witness less the drum that leaks into it, (n,)."""
-        out = [np.zeros(len(self._track)) for _ in self._witnesses]
-        for first, count in self._chunks():
-            clean = self._hear(first, count).clean[:, :, BEFORE + 1 :][:, :, :count]
-            for spectra, sound in zip(clean, out, strict=True):
-                self._frames.add_back(spectra, first, sound)
-        return out
-
     def _learn_leaks(self, drum: Values) -> None:
         """Filters from the track to the witnesses, of what is like the drum."""
         sums = [_Sums(self._frames.bins, TAPS) for _ in self._witnesses]
@@ -112,7 +104,8 @@ class Canceller:
             clean = heard.clean[:, :, 1:-1]
             half = self._half_of(first, count)
             sums.add(clean, clean, heard.own[:, 1:-1], weight, half, scale)
-        self._filters = sums.filters(BLEED_RIDGE)
+        told = sums.power() > LEAST_LEFT * sums.scale.sum(axis=0)
+        self._filters = sums.filters(BLEED_RIDGE) * told[:, None]
 
     def _half_of(self, first: int, count: int) -> NDArray[np.int64]:
         """Which half of the take, 0 or 1, each frame belongs to."""
@@ -206,6 +199,11 @@ class _Sums:
                 add_products(*spectra, y[b], mine[b], TAPS, *sums)
 
             over_chunks(work, len(y), PART_BINS)
+
+    def power(self) -> Values:
+        """Weighed power of a signal that is filtered, in the mean over all, (bins,)."""
+        total = np.trace(self.matrix[:, 0].sum(axis=0), axis1=1, axis2=2)
+        return np.asarray(total / self.right.shape[2])
 
     def filters(self, ridge: float) -> Spectra:
         """Filters (bins, size), as far as those of both halves agree."""

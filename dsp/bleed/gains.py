@@ -10,7 +10,6 @@ bleed could be that loud, it is taken down to what the drum should be.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -19,7 +18,6 @@ from numpy.typing import NDArray
 from dsp.bleed.decay import learn_shape
 from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, measure_attacks, predict
 from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels, over_bands
-from dsp.bleed.witness import hear, weigh
 from dsp.kernels.bleed import keep_needed, look_up, see_bleed, track_bleed
 
 Values = NDArray[np.float64]
@@ -70,13 +68,12 @@ def decide_gains(
     strokes: Strokes,
     sounding: NDArray[np.bool_],
     fundamental: float,
-    heard: Sequence[Levels] = (),
 ) -> tuple[Levels, Levels, Levels]:
     """Gains in dB, predicted drum and tracked bleed, each (frames, bands).
 
     `sounding` (frames,) says roughly where strokes sound, to begin with: bleed is first learned
     from the gaps, the drum from its strokes less that bleed, then the bleed from all that the
-    drum does not explain, and so on. `heard` are the levels of other microphones of the take.
+    drum does not explain, and so on.
     """
     frames = len(levels)
     hidden = np.zeros(frames, np.bool_)
@@ -89,8 +86,6 @@ def decide_gains(
         attack = measure_attacks(levels, bleed, strokes, fundamental)
         drum = predict(strokes, attack, learn_shape(levels, bleed, attack, strokes), frames)
     _track(levels, calm, drum, hidden, bleed)
-    witnesses = [hear(levels, one, drum, hidden, strokes) for one in heard]
-    likely = bleed.copy(order="K") if witnesses else bleed
     _guard_attacks(levels, drum, bleed, strokes)
     gains = np.empty_like(levels)
     table, grid = gain_table(), (DRUM_STEPS[0], 0.5, BLEED_STEPS[0], 1.0)
@@ -99,9 +94,6 @@ def decide_gains(
         look_up(table, *grid, levels[:, bands], drum[:, bands], bleed[:, bands], gains[:, bands])
 
     over_bands(work)
-    if witnesses:
-        spreads = DRUM_SPREAD_DB, BLEED_SPREAD_DB, EXPONENT
-        weigh(levels, drum, likely, witnesses, spreads, gains)
     _open_clean_attacks(gains, drum, bleed, strokes)
     # A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
     keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)

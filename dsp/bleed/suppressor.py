@@ -3,15 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.bleed.drum import Strokes
+from dsp.bleed.drum import AHEAD, Strokes
 from dsp.bleed.gains import decide_gains
-from dsp.bleed.powers import CROSSOVERS_HZ, BandLevels, Levels
+from dsp.bleed.powers import CROSSOVERS_HZ, FRAME_S, BandLevels, Levels
 from dsp.curves import FullBand, GainCurve, SplitBands
 from dsp.hits.hitmap import HitMap
 
@@ -35,26 +34,18 @@ class Suppressor:
     frames: int
     rate: int
 
-    def curve(
-        self,
-        bands: BandLevels,
-        heard: Sequence[Levels] = (),
-        already: Levels | None = None,
-    ) -> GainCurve:
+    def curve(self, bands: BandLevels, already: Levels | None = None) -> GainCurve:
         """Eleven gains, or one, every 1.3 ms, with a point at each onset.
 
-        `bands` are the levels of the audio, `heard` those of witnesses in the same frames.
-        `already` (frames, bands) dB, 0 or less, is how far bleed has been taken down before: gains
-        go down by `reduction` less that.
+        `bands` are the levels of the audio. `already` (frames, bands) dB, 0 or less, is how far
+        bleed has been taken down before: gains go down by `reduction` less that.
         """
         onset = self.hits.onset[self.used]
         first = bands.frame_of(onset)
-        frames = len(bands.level)
-        following = np.append(first[1:], frames)
+        following = np.append(first[1:], len(bands.level))
         strokes = Strokes(first, following, self.hits.strength_db[self.used])
-        sounding = _sounding(first, bands.frame_of(self.hits.end[self.used]), frames)
         gains, drum, bleed = decide_gains(
-            bands.level, bands.calm, strokes, sounding, self.fundamental, heard
+            bands.level, bands.calm, strokes, ~self.silent(bands), self.fundamental
         )
         if not self.split:
             gains = _one_band(gains, drum, bleed)
@@ -64,13 +55,20 @@ class Suppressor:
         layout = SplitBands(CROSSOVERS_HZ) if self.split else FullBand()
         return GainCurve(self.rate, self.frames, at, db, layout)
 
+    def silent(self, bands: BandLevels) -> NDArray[np.bool_]:
+        """Frames in which no stroke sounds, for a start."""
+        silent = np.ones(len(bands.level), np.bool_)
+        first, end = (bands.frame_of(at[self.used]) for at in (self.hits.onset, self.hits.end))
+        for a, b in zip(first, end, strict=True):
+            silent[max(a - AHEAD, 0) : b] = False
+        return silent
 
-def _sounding(first: NDArray[np.int64], end: NDArray[np.int64], frames: int) -> NDArray[np.bool_]:
-    """Frames in which a stroke may sound, for a start."""
-    sounding = np.zeros(frames, np.bool_)
-    for a, b in zip(first, end, strict=True):
-        sounding[max(a - 6, 0) : b] = True
-    return sounding
+    def struck(self, bands: BandLevels, seconds: float) -> NDArray[np.bool_]:
+        """Frames within so many seconds after an onset."""
+        struck = np.zeros(len(bands.level), np.bool_)
+        for first in bands.frame_of(self.hits.onset[self.used]):
+            struck[first : first + round(seconds / FRAME_S)] = True
+        return struck
 
 
 def _one_band(gains: Levels, drum: Levels, bleed: Levels) -> Levels:

@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Bleed taken down with the help of other microphones.
 
-What they predict of it, wave for wave, is subtracted; gains do the rest, and the witnesses, less
-the drum that leaks into them, tell how loud that rest is under the strokes.
+What they predict of it, wave for wave, is subtracted; gains, decided as without them, do the rest.
 """
 
 from __future__ import annotations
@@ -22,6 +21,7 @@ from dsp.take import Samples
 
 ROUNDS = 3
 ATTACK_S, FADE_S = 0.040, 0.005
+LEAST_GAPS = 200  # frames: a quarter of a second
 CLEAN_DB = -36.0  # what is predicted against a stroke's first 40 ms: less than that leaves it alone
 
 
@@ -47,6 +47,24 @@ class Witnessed:
 
     treatment: Subtraction
     total: GainCurve
+
+
+def hears_bleed(witness: Samples, bands: BandLevels, suppressor: Suppressor) -> bool:
+    """Whether a witness (frames, channels) hears the bleed louder against the drum than the track.
+
+    `bands` are the track's levels. Compared are the gaps with the first 40 ms of the strokes, in
+    each band; where there are hardly any gaps, nobody can tell, and it is taken for one that does.
+    """
+    strokes, gaps = suppressor.struck(bands, ATTACK_S), suppressor.silent(bands)
+    if gaps.sum() < LEAST_GAPS:
+        return True
+    other = measure_levels(witness, suppressor.rate, bands.edges)
+    ratio = [
+        (10 ** (0.1 * one.level[gaps])).mean(axis=0)
+        / (10 ** (0.1 * one.level[strokes])).mean(axis=0)
+        for one in (other, bands)
+    ]
+    return bool(np.median(ratio[0] / ratio[1]) > 1)
 
 
 def suppress_with_witnesses(
@@ -75,8 +93,7 @@ def suppress_with_witnesses(
     predicted *= 1 - 10 ** (-suppressor.reduction / 20)
     left = _levels(audio - predicted, bands, suppressor.rate)
     already = _lowered(bands, left, suppressor)
-    heard = _heard(witnesses, cancellers, bands, suppressor.rate)
-    curve = suppressor.curve(left, heard, already)
+    curve = suppressor.curve(left, already)
     return Witnessed(Subtraction(predicted, curve), _total(curve, already, bands, suppressor))
 
 
@@ -97,21 +114,6 @@ def _leave_clean_attacks(predicted: Samples, audio: Samples, suppressor: Suppres
 
 def _levels(samples: Samples, bands: BandLevels, rate: int) -> BandLevels:
     return measure_levels(samples, rate, bands.edges)
-
-
-def _heard(
-    witnesses: Sequence[Samples], cancellers: Sequence[Canceller], bands: BandLevels, rate: int
-) -> list[Levels]:
-    """Levels of each witness less the drum in it."""
-    clean = [canceller.without_drum() for canceller in cancellers]
-    heard, done = [], 0
-    for one in witnesses:
-        several = [sounds[done + k] for sounds in clean for k in range(one.shape[1])]
-        samples = np.zeros((len(one), len(several)))
-        samples[bands.edges[0] : bands.edges[-1]] = np.stack(several, axis=1)
-        heard.append(_levels(samples, bands, rate).level)
-        done += one.shape[1]
-    return heard
 
 
 def _lowered(bands: BandLevels, left: BandLevels, suppressor: Suppressor) -> Levels:

@@ -12,7 +12,7 @@ from pydantic import Field
 from dsp.bleed.gains import gain_table
 from dsp.bleed.powers import BandLevels, measure_levels
 from dsp.bleed.suppressor import Suppressor
-from dsp.bleed.witnessed import suppress_with_witnesses
+from dsp.bleed.witnessed import hears_bleed, suppress_with_witnesses
 from dsp.curves import flat
 from dsp.hits.hitmap import HitMap
 from dsp.steps.base import AUTO, Decision, Scene, Step, StrokesKey
@@ -94,11 +94,16 @@ class SuppressBleed(Step):
             frames,
             scene.rate,
         )
-        witnesses = self._witnesses(scene, bands)
-        if not witnesses:
-            return Decision(suppressor.curve(bands), resolved)
-        done = suppress_with_witnesses(scene.audio, witnesses, bands, suppressor)
-        return Decision(done.total, resolved, treatment=done.treatment)
+        witnesses = self._sounding(scene, bands)
+        deaf = [name for name, one in witnesses.items() if not hears_bleed(one, bands, suppressor)]
+        said = tuple(
+            f"{name} hears the drum better than its bleed: not listened to" for name in deaf
+        )
+        heard = [one for name, one in witnesses.items() if name not in deaf]
+        if not heard:
+            return Decision(suppressor.curve(bands), resolved, notes=said)
+        done = suppress_with_witnesses(scene.audio, heard, bands, suppressor)
+        return Decision(done.total, resolved, treatment=done.treatment, notes=said)
 
     def _resolve(self, hits: HitMap) -> SuppressBleed:
         """Replace `auto`; where there is no drum to measure, it stays."""
@@ -110,12 +115,12 @@ class SuppressBleed(Step):
             changes["threshold"] = float(np.clip(np.floor(softest * 10) / 10, -120, 0))
         return self.updated(**changes)
 
-    def _witnesses(self, scene: Scene, bands: BandLevels) -> list[Samples]:
+    def _sounding(self, scene: Scene, bands: BandLevels) -> dict[str, Samples]:
         """Witnesses that sound while the track does, without channels that are silent then."""
-        found = []
+        found = {}
         for name in dict.fromkeys(self.witnesses):
             samples = scene.raw(name)
             sounding = samples[bands.edges[0] : bands.edges[-1]].any(axis=0)
             if sounding.any():
-                found.append(samples[:, sounding])
+                found[name] = samples[:, sounding]
         return found

@@ -14,7 +14,6 @@ from dsp.kernels.bleed import (
     see_bleed,
     split_powers,
     track_bleed,
-    weigh_shares,
 )
 
 
@@ -196,26 +195,3 @@ def test_needed_gains_equal_their_twin():
     np.testing.assert_allclose(kept, gains * need[:, None], rtol=1e-9, atol=1e-12)
     assert (kept[ratio <= -24] == 0).all()
     np.testing.assert_array_equal(kept[ratio >= -18], gains[ratio >= -18])
-
-
-def test_weighed_shares_equal_their_twin():
-    share = 1 / (1 + np.exp(-np.linspace(-14, 14, 57)))
-    level, drum, bleed = (3 * random(20, seed=s) for s in (5, 6, 7))
-    heard, leak, transfer = (3 * random(2, 20, seed=s) for s in (8, 9, 10))
-    drum[3] = level[3] - 40
-    leak[1, 4] = np.inf
-    spread = np.array([3.0, 5.0])
-    out = np.full(20, -99.0)
-    weigh_shares(
-        share, level, drum, bleed, heard, leak, transfer, spread, 2.5, 12.0, 0.7, -25.0, out
-    )
-    assert (out[[3, 4]] == -99).all()
-    for f in (f for f in range(20) if f not in (3, 4)):
-        own, rest = level[f] + 10 * np.log10(share), level[f] + 10 * np.log10(1 - share)
-        fit = ((own - drum[f]) / 2.5) ** 2 + ((rest - bleed[f]) / 12) ** 2
-        for m in range(2):
-            said = 10 ** (0.1 * (own + leak[m, f])) + 10 ** (0.1 * (rest - transfer[m, f]))
-            fit = fit + ((10 * np.log10(said) - heard[m, f]) / spread[m]) ** 2
-        weight = np.exp(-0.5 * (fit - fit.min()))
-        twin = 20 * np.log10((weight * share**0.7).sum() / weight.sum() + 1e-12)
-        assert out[f] == pytest.approx(twin, rel=1e-9)
