@@ -21,6 +21,7 @@ from dsp.take import Samples
 
 ROUNDS = 3
 ATTACK_S, FADE_S = 0.040, 0.005
+LEAST_RATIO = 1.25  # by how much louder a witness must hear bleed against drum than the track
 LEAST_GAPS = 200  # frames: a quarter of a second
 CLEAN_DB = -36.0  # what is predicted against a stroke's first 40 ms: less than that leaves it alone
 
@@ -64,7 +65,7 @@ def hears_bleed(witness: Samples, bands: BandLevels, suppressor: Suppressor) -> 
         / (10 ** (0.1 * one.level[strokes])).mean(axis=0)
         for one in (other, bands)
     ]
-    return bool(np.median(ratio[0] / ratio[1]) > 1)
+    return bool(np.median(ratio[0] / ratio[1]) > LEAST_RATIO)
 
 
 def suppress_with_witnesses(

@@ -83,17 +83,10 @@ def test_bleed_is_predicted_and_the_drum_is_not(parts):
     assert energy_db(alike.max(), np.sqrt(np.sum(parts["drum"] ** 2))) < -40
 
 
-def test_a_witness_that_hears_the_drum_alone_tells_all_the_rest(parts):
-    """It tells what is the drum, so the rest is bleed."""
-    track = parts["drum"] + parts["bleed"]
-    found = predicted(track, [parts["witness drum"]], gated(parts))
-    assert energy_db(parts["bleed"] - found, parts["bleed"]) < -6
-
-
 def test_the_track_itself_predicts_nothing(parts):
     track = parts["drum"] + parts["bleed"]
     found = predicted(track, [0.3 * track], gated(parts))
-    assert energy_db(found, track) < -40
+    assert not found.any()
 
 
 def test_what_is_unrelated_predicts_nothing(parts):
