@@ -29,8 +29,9 @@ class SuppressBleed(Step):
 
     The drum's own spectrum and decay are learned from its strokes, the bleed's from what they do
     not explain. Between strokes the track goes down by `reduction`; within a stroke it goes down
-    only in the bands, and by as much, as the bleed there exceeds the drum. Tracks named as
-    `witnesses` help to tell the two apart under the strokes.
+    only in the bands, and by as much, as the bleed there exceeds the drum. What tracks named as
+    `witnesses` predict of the bleed is subtracted first, wave for wave, also under the strokes; the
+    gains that are shown, and `reduction`, count both.
     """
 
     name: ClassVar[str] = "suppress_bleed"
@@ -53,7 +54,7 @@ class SuppressBleed(Step):
     witnesses: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
         (),
         description="Other tracks of the take (overheads, room, hat) that hear the bleed louder "
-        "against the drum; they tell what sounds under the strokes",
+        "against the drum; their place, delay and level do not matter",
     )
     key: StrokesKey = "hits"
 
