@@ -21,6 +21,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.medians import weighted_median
 from dsp.hits.prediction import ORDER, prediction_errors
 
 Values = NDArray[np.float64]
@@ -42,7 +43,7 @@ ROUNDS = 3
 CHUNK = 64  # fixed, so that threads share the work without changing the result
 NOISE_S, EARLY_S, LATE_S = 0.030, 0.00125, 0.00085
 EDGE = 6
-LEAST_NOISE, TIE = 1e-12, 1e-9
+LEAST_NOISE = 1e-12
 RINGS = 10**-4.2  # of a stroke's power: so much a converter's filter may ring ahead of it
 
 
@@ -165,26 +166,14 @@ def _begins(x: Sound, onset: Positions, rate: int) -> int:
     errors = np.array([prediction_errors(one, noise) for one in cut]) / (own[:, None] + 1e-300)
     errors = errors[:, before - early : before + late]
     other = np.median(errors[:, :early] ** 2, axis=1)
-    common = _weighted_median(errors, 1 / (other + np.median(other) + LEAST_NOISE))
+    weight = 1 / (other + np.median(other) + LEAST_NOISE)
+    common = weighted_median(errors, weight[:, None])
     sums = np.cumsum(common**2)
     split = np.arange(EDGE, len(common) - EDGE)
     first, second = sums[split - 1] / split, (sums[-1] - sums[split - 1]) / (len(common) - split)
     least = RINGS * sums[-1] / len(common) + 1e-300
     cost = split * np.log(first + least) + (len(common) - split) * np.log(second + least)
     return int(split[np.argmin(cost)]) - early
-
-
-def _weighted_median(values: Values, weight: Values) -> Values:
-    """Median of each column of values (rows, columns), a row counted `weight` (rows,) times.
-
-    Between the two in the middle where half of the weight lies on either side.
-    """
-    order = np.argsort(values, axis=0, kind="stable")
-    ranked = np.take_along_axis(values, order, axis=0)
-    share = np.cumsum(weight[order] / weight.sum(), axis=0)
-    lower, upper = (np.argmax(share >= 0.5 + tie, axis=0) for tie in (-TIE, TIE))
-    columns = np.arange(values.shape[1])
-    return np.asarray((ranked[lower, columns] + ranked[upper, columns]) / 2)
 
 
 def _cut(x: Sound, onset: Positions, before: int, after: int) -> Values:
