@@ -66,7 +66,7 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
 
     The softer a stroke stands out in a band, the more the typical spectrum at its strength
     counts. Below the fundamental a drum has no modes: where the strokes disagree wildly there
-    (a kick under most of them), the level falls by 14 dB an octave instead.
+    (a kick under most of them), and below that, the level falls by 14 dB an octave instead.
     """
     power = _attack_power(levels, strokes)
     under = 10 ** (0.1 * bleed[strokes.first].astype(np.float64))

@@ -3,8 +3,8 @@
 
 One stroke in bleed shows its first samples badly, all of them together show them well. Every stroke
 is compared with the mean of the loud ones: one that fits best somewhere else is moved there, and
-where that mean begins is where all of them do. (Matched filter; the Akaike criterion on what linear
-prediction leaves, as in pickers of seismology: M. Leonard & B. Kennett, "Multi-component
+where what they share begins is where all of them do. (Matched filter; the Akaike criterion on what
+linear prediction leaves, as in pickers of seismology: M. Leonard & B. Kennett, "Multi-component
 autoregressive techniques for the analysis of seismograms", Phys. Earth Planet. Inter. 113, 1999;
 from memory.)
 """
