@@ -173,12 +173,18 @@ def test_strokes_are_found_within_two_milliseconds():
     assert mean(lambda one: one.hits.f_heard, results()) >= 0.985
 
 
-def test_onsets_are_right_to_a_quarter_of_a_millisecond():
-    assert mean(lambda one: one.hits.error, results()) <= 0.00025 * takes.RATE
+def test_onsets_are_right_to_three_samples_at_48_khz():
+    """Bar: 3 in the mean over takes. Reached: 1.2; a take alone is up to 5 off."""
+    assert mean(lambda one: one.hits.error, results()) <= 3 * takes.RATE / 48_000
 
 
 def test_strengths_rank_as_they_were_played():
-    assert mean(lambda one: one.hits.spearman, results()) >= 0.97
+    assert mean(lambda one: one.hits.spearman, results()) >= 0.985
+
+
+def test_velocities_are_those_that_were_played_to_within_4():
+    """Bar: 95 % after calibration. Reached: 96 % without any."""
+    assert mean(lambda one: one.hits.velocities, results()) >= 0.95
 
 
 def test_harsh_takes_keep_what_is_reached():

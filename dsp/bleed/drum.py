@@ -66,7 +66,7 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
 
     The softer a stroke stands out in a band, the more the typical spectrum at its strength
     counts. Below the fundamental a drum has no modes: where the strokes disagree wildly there
-    (a kick under most of them), the level falls by 14 dB an octave instead.
+    (a kick under most of them), and below that, the level falls by 14 dB an octave instead.
     """
     power = _attack_power(levels, strokes)
     under = 10 ** (0.1 * bleed[strokes.first].astype(np.float64))
@@ -115,9 +115,10 @@ def _cap_below(
     octaves = np.maximum(np.log2(0.95 * fundamental / CENTRES_HZ), 0)
     limit = typical[max(at - 1, 0) : at + 2].max() - BELOW_DB_PER_OCTAVE * octaves
     below = octaves > 0.15
-    disagree = np.maximum(raw, raw_all) > WILD_DB
+    disagree = below & (np.maximum(raw, raw_all) > WILD_DB)
+    disagree = np.logical_or.accumulate(disagree[::-1])[::-1]  # a kick lies lowest
     typical = np.where(below, np.minimum(typical, everything), typical)
-    typical = np.where(below & disagree, np.minimum(typical, limit), typical)
+    typical = np.where(disagree, np.minimum(typical, limit), typical)
     return typical, (octaves > 0.4) & disagree
 
 

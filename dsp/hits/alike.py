@@ -3,8 +3,8 @@
 
 One stroke in bleed shows its first samples badly, all of them together show them well. Every stroke
 is compared with the mean of the loud ones: one that fits best somewhere else is moved there, and
-where that mean begins is where all of them do. (Matched filter; the Akaike criterion on what linear
-prediction leaves, as in pickers of seismology: M. Leonard & B. Kennett, "Multi-component
+where what they share begins is where all of them do. (Matched filter; the Akaike criterion on what
+linear prediction leaves, as in pickers of seismology: M. Leonard & B. Kennett, "Multi-component
 autoregressive techniques for the analysis of seismograms", Phys. Earth Planet. Inter. 113, 1999;
 from memory.)
 """
@@ -21,6 +21,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.medians import weighted_median
 from dsp.hits.prediction import ORDER, prediction_errors
 
 Values = NDArray[np.float64]
@@ -42,6 +43,8 @@ ROUNDS = 3
 CHUNK = 64  # fixed, so that threads share the work without changing the result
 NOISE_S, EARLY_S, LATE_S = 0.030, 0.00125, 0.00085
 EDGE = 6
+LEAST_NOISE = 1e-12
+RINGS = 10**-4.2  # of a stroke's power: so much a converter's filter may ring ahead of it
 
 
 @dataclass(frozen=True)
@@ -151,21 +154,25 @@ def _best(like: Values, rate: int) -> Positions:
 
 
 def _begins(x: Sound, onset: Positions, rate: int) -> int:
-    """By how many samples the mean of all strokes begins after `onset`, negative: before."""
+    """By how many samples all strokes begin after `onset`, negative: before.
+
+    What each stroke's own past does not say of it, re its level, is laid on top of the others': a
+    hat that comes a moment before one stroke, or two, does not move the median.
+    """
     noise, early, late = (round(s * rate) for s in (NOISE_S, EARLY_S, LATE_S))
     before, after = noise + 3 * early, 2 * late + ORDER
     cut = _cut(x, onset, before, after)
     own = np.sqrt(np.mean(cut[:, before:] ** 2, axis=1))
-    other = np.mean(cut[:, noise : before - early] ** 2, axis=1)
-    weight = own / (other + np.median(other) + 1e-12 * own**2 + 1e-300)
-    # Summed in a fixed order: a matrix product may differ with the number of threads.
-    mean = (weight[:, None] * cut).sum(axis=0) / weight.sum()
-    errors = prediction_errors(mean, noise)[before - early : before + late]
-    sums = np.cumsum(errors**2)
-    split = np.arange(EDGE, len(errors) - EDGE)
-    first, second = sums[split - 1] / split, (sums[-1] - sums[split - 1]) / (len(errors) - split)
-    least = 1e-12 * sums[-1] + 1e-300
-    cost = split * np.log(first + least) + (len(errors) - split) * np.log(second + least)
+    errors = np.array([prediction_errors(one, noise) for one in cut]) / (own[:, None] + 1e-300)
+    errors = errors[:, before - early : before + late]
+    other = np.median(errors[:, :early] ** 2, axis=1)
+    weight = 1 / (other + np.median(other) + LEAST_NOISE)
+    common = weighted_median(errors, weight[:, None])
+    sums = np.cumsum(common**2)
+    split = np.arange(EDGE, len(common) - EDGE)
+    first, second = sums[split - 1] / split, (sums[-1] - sums[split - 1]) / (len(common) - split)
+    least = RINGS * sums[-1] / len(common) + 1e-300
+    cost = split * np.log(first + least) + (len(common) - split) * np.log(second + least)
     return int(split[np.argmin(cost)]) - early
 
 

@@ -212,7 +212,9 @@ def _assemble(
 ) -> HitMap:  # fmt: skip
     assert found.drum is not None
     strength, velocity, ghost = rank_strokes(
-        measure_levels(found.spectra.pick(chosen), found.drum, found.measures[chosen])
+        measure_levels(
+            measure_spectra(heard.sound, onset, heard.rate), found.drum, found.measures[chosen]
+        )
     )
     full = strength > -6
     decay = learn_decay(energies, onset[full] // energies.hop, spans[full] // energies.hop)

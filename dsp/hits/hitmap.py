@@ -27,7 +27,7 @@ class HitMap:
     `onset`       first sample of the stroke's arrival
     `end`         sample (exclusive) where the stroke has sunk into the bleed, or the next onset
     `peak_dbfs`   highest sample peak of the stroke, dBFS, as it stands in the track
-    `strength_db` the stroke's own level in dB relative to the typical full stroke, bleed removed
+    `strength_db` energy of the stroke's first 60 ms in dB re the typical full stroke, bleed removed
     `velocity`    1 to 127; `strength_db` by the square law 40·lg(v/127), full strokes at 127
     `ghost`       whether the stroke is a ghost note
 

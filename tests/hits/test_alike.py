@@ -52,6 +52,16 @@ def test_what_all_strokes_miss_of_their_beginning_is_found(late):
     assert np.median(np.abs(aligned - STARTS)) <= 5
 
 
+@pytest.mark.parametrize("ahead", [14, 28, 40])
+def test_a_hat_a_moment_before_some_strokes_is_not_their_beginning(ahead):
+    x, rng = track(noise_db=-70.0), np.random.default_rng(5)
+    for at in STARTS[[0, 3, 7, 10, 14]]:
+        hat = 0.03 * rng.standard_normal(2000) * np.exp(-np.arange(2000) / 500)
+        x[at - ahead : at - ahead + 2000] += hat
+    aligned = aligned_onsets(x, STARTS + 12, LEVELS)
+    assert np.median(np.abs(aligned - STARTS)) <= 3
+
+
 def test_small_differences_and_what_is_like_no_other_stroke_stay():
     x = track()
     x[STARTS[7] - 300 : STARTS[7] + 4000] = 0.1 * np.random.default_rng(9).standard_normal(4300)

@@ -6,7 +6,8 @@ import pytest
 from scipy.stats import spearmanr
 
 from dsp.hits import find_hits
-from dsp.hits.strength import rank_strokes
+from dsp.hits.spectra import CENTRES_HZ, LOW, TAIL, TILT_OCTAVES, DrumStroke, Spectra
+from dsp.hits.strength import measure_levels, rank_strokes
 from tests.hits.drums import RATE, groove, membrane, play
 
 # 40 lg(v / 127) (DLS level 1; Dannenberg, "The Interpretation of MIDI Velocity", ICMC 2006),
@@ -62,6 +63,53 @@ def test_where_strokes_fall_into_two_heaps_the_gap_between_them_tells_ghosts():
 def test_one_stroke_is_a_full_one():
     strength, velocity, ghost = rank_strokes(np.array([-7.0]))
     assert (strength[0], velocity[0], ghost[0]) == (0.0, 127, False)
+
+
+def strokes(levels, tilt=0.0, spread_db=0.0):
+    """A drum, its strokes at some levels, each dB per octave duller, alone, and as explained."""
+    power = 10 ** (-np.arange(len(CENTRES_HZ)) / 20)
+    drum = DrumStroke(power, np.zeros(0, dtype=np.int64))
+    uneven = spread_db * np.random.default_rng(3).standard_normal((len(levels), len(power)))
+    own = power * 10 ** ((np.array(levels)[:, None] - tilt * TILT_OCTAVES + uneven) / 10)
+    explained = np.zeros((len(levels), 11))
+    explained[:, 4] = 2 * np.round(np.array(levels) / 2)  # levels are explained in steps
+    explained[:, 5] = tilt
+    return drum, own, explained
+
+
+PLAYED = [0.0, -1.3, -4.9, -11.2, -17.7, -24.5]
+
+
+def test_what_is_measured_is_energy_and_not_only_the_attack():
+    drum, own, explained = strokes(PLAYED)
+    longer = own.copy()
+    longer[:, TAIL] *= 1.25
+    quiet = np.full_like(own, 1e-12)
+    levels = measure_levels(Spectra(own, quiet), drum, explained)
+    np.testing.assert_allclose(levels, PLAYED, atol=0.01)
+    assert (measure_levels(Spectra(longer, quiet), drum, explained) > levels + 0.1).all()
+
+
+@pytest.mark.parametrize("band", [slice(0, 3), slice(24, 27), slice(40, 43)])
+def test_bleed_that_starts_with_a_stroke_in_a_few_bands_is_not_its_strength(band):
+    drum, own, explained = strokes(PLAYED)
+    with_bleed = own.copy()
+    with_bleed[:, band] *= 10**1.5
+    levels = measure_levels(Spectra(with_bleed, np.full_like(own, 1e-12)), drum, explained)
+    np.testing.assert_allclose(levels, PLAYED, atol=0.8)
+
+
+@pytest.mark.parametrize("under_db", [-3.0, 3.0])
+def test_strokes_in_what_rings_on_are_told_by_the_bands_that_stand_out(under_db):
+    # what rings on adds with any phase: up to twice the power that both have alone, or none
+    drum, own, explained = strokes(PLAYED, tilt=2.0, spread_db=0.5)
+    alone = measure_levels(Spectra(own, np.full_like(own, 1e-12)), drum, explained)
+    before = np.full_like(own, 1e-12)
+    before[:, : LOW + 4] = 10 ** (under_db / 10) * own[:, : LOW + 4]
+    phase = np.cos(np.random.default_rng(8).uniform(0, 2 * np.pi, own.shape))
+    both = own + before + 2 * np.sqrt(own * before) * phase
+    levels = measure_levels(Spectra(both, before), drum, explained)
+    np.testing.assert_allclose(levels, alone, atol=0.5)
 
 
 @pytest.mark.parametrize("bleed_db", [-70.0, -50.0])
