@@ -159,8 +159,8 @@ def test_hardly_a_softer_stroke_is_off_its_level():
 
 
 def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB. Reached: 1.1 %; most are under their own drum's ring."""
-    assert len(worse(results())) <= 0.015 * len(strokes(results()))
+    """Bar: none by more than 1 dB. Reached: 4 of 1384; most were not found, under a ring."""
+    assert len(worse(results())) <= 4
 
 
 def test_attacks_are_nearer_to_the_drum_than_they_were():

@@ -31,6 +31,9 @@ DULLEST, FOLLOWS = 1.75, 0.75  # dB by which a band falls with a dB of strength
 HAT_HZ, LEAST_SOFT = 2500.0, 6
 SPREADS_ABOVE = 0.5  # how far above the expected a stroke may lie before the rest is bleed
 BELOW_DB_PER_OCTAVE = 14.0
+TELLING = (CENTRES_HZ > 80) & (CENTRES_HZ < 5000)  # without most of kicks and hats
+LEAST_RAISED = 0.25  # a quantile over bands; of a stroke that was alone it lies USUALLY_BELOW_DB
+USUALLY_BELOW_DB = 0.8
 
 
 @dataclass(frozen=True)
@@ -81,6 +84,7 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
     slope = _softness(typical, offset, visible, strokes.strength_db, firm)
     softer = np.minimum(strokes.strength_db - np.median(strokes.strength_db[firm]), 0)
     expected = typical + strokes.strength_db[:, None] + (slope - 1) * softer[:, None]
+    expected += _overrated(measured - expected, strokes.strength_db)[:, None]
     doubt = DOUBT_DB + 10 ** (np.clip(10 - visible, -20, 30) / 10)
     trust = (1 / doubt**2) / (1 / doubt**2 + 1 / spread**2)
     level = trust * measured + (1 - trust) * expected
@@ -120,6 +124,16 @@ def _cap_below(
     typical = np.where(below, np.minimum(typical, everything), typical)
     typical = np.where(disagree, np.minimum(typical, limit), typical)
     return typical, (octaves > 0.4) & disagree
+
+
+def _overrated(above: Values, strength: Values) -> Values:
+    """How much weaker soft strokes (strokes,) are than they seemed, dB, 0 or less.
+
+    `above` (strokes, bands) is what was measured against the expected. A kick or hat that sounds
+    with a soft stroke raises its strength; the bands that it left alone then lie below.
+    """
+    lowest = np.quantile(above[:, TELLING], LEAST_RAISED, axis=1) + USUALLY_BELOW_DB
+    return np.where(strength <= SOFT_DB, np.minimum(lowest, 0.0), 0.0)
 
 
 def _softness(

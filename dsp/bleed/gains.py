@@ -17,23 +17,17 @@ from numpy.typing import NDArray
 
 from dsp.bleed.decay import learn_shape
 from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, measure_attacks, predict
-from dsp.bleed.powers import CENTRES_HZ, FRAME_S, Levels, over_bands
-from dsp.kernels.bleed import keep_needed, look_up, see_bleed, track_bleed
+from dsp.bleed.powers import FRAME_S, Levels, over_bands
+from dsp.bleed.tracking import THUMPS, raise_where_all_rise, track
+from dsp.kernels.bleed import keep_needed, look_up
 
 Values = NDArray[np.float64]
 
 DRUM_SPREAD_DB, BLEED_SPREAD_DB = 2.5, 6.0
 EXPONENT = 0.85
 ROUNDS = 2
-SEEN_DB = 10.0
-# Decays of one drum differ from stroke to stroke where its modes and wires are; there, what only
-# falls more slowly than expected is the drum, and bleed is what began after the stroke or with it.
-DECAYS = (CENTRES_HZ > 130) & (CENTRES_HZ < 5000)
-WITH_STROKE, HOLD = round(0.040 / FRAME_S), round(0.030 / FRAME_S)
-BEGUN_BACK, BEGUN_SKIP = round(0.100 / FRAME_S), round(0.011 / FRAME_S)
-SEEN_IN_ATTACK_DB, SEEN_IN_SOFT_DB = 9.0, 5.0
+SEEN_IN_ATTACK_DB, SEEN_IN_SOFT_DB, SEEN_IN_THUMP_DB = 9.0, 5.0, 3.0
 HIDE_FRAMES = 4
-MEAN_FRAMES = round(0.006 / FRAME_S)
 GUARDED = round(0.048 / FRAME_S)  # 40 ms, and what the filters smear into them
 BEFORE = round(0.030 / FRAME_S)
 TAIL_FACTOR = 2.0  # what is within 3 dB of the previous stroke's predicted tail is that tail
@@ -82,10 +76,12 @@ def decide_gains(
     drum = np.where(sounding[:, None], np.float32(300), np.float32(-300)) + np.zeros_like(levels)
     bleed = np.empty_like(levels)
     for _ in range(ROUNDS):
-        _track(levels, calm, drum, hidden, bleed)
+        track(levels, calm, drum, hidden, bleed)
         attack = measure_attacks(levels, bleed, strokes, fundamental)
         drum = predict(strokes, attack, learn_shape(levels, bleed, attack, strokes), frames)
-    _track(levels, calm, drum, hidden, bleed)
+    drum = raise_where_all_rise(levels, drum, bleed)
+    thumps = track(levels, calm, drum, hidden, bleed)
+    np.maximum(drum[:, :THUMPS], levels[:, :THUMPS], out=drum[:, :THUMPS], where=thumps)
     _guard_attacks(levels, drum, bleed, strokes)
     gains = np.empty_like(levels)
     table, grid = gain_table(), (DRUM_STEPS[0], 0.5, BLEED_STEPS[0], 1.0)
@@ -98,21 +94,6 @@ def decide_gains(
     # A predicted drum errs by decibels in each band; where bleed is inaudible, so must that be.
     keep_needed(drum, bleed, NEEDLESS_DB, NEEDED_DB, gains)
     return gains, drum, bleed
-
-
-def _track(
-    levels: Levels, calm: Levels, drum: Levels, hidden: NDArray[np.bool_], bleed: Levels
-) -> None:
-    """Track the bleed against a predicted drum."""
-    seen = np.empty(levels.shape, np.bool_, order="F")
-    begin = WITH_STROKE, BEGUN_BACK, BEGUN_SKIP, HOLD
-
-    def work(bands: slice) -> None:
-        level, quiet, mark, decays = levels[:, bands], calm[:, bands], seen[:, bands], DECAYS[bands]
-        see_bleed(level, quiet, drum[:, bands], hidden, SEEN_DB, decays, *begin, mark)
-        track_bleed(level, quiet, mark, MEAN_FRAMES, bleed[:, bands])
-
-    over_bands(work)
 
 
 def _guarded(strokes: Strokes, n: int, frames: int) -> slice:
@@ -130,7 +111,9 @@ def _guard_attacks(levels: Levels, drum: Levels, bleed: Levels, strokes: Strokes
         heard = (10 ** (0.1 * levels[before].astype(np.float64))).mean(axis=0)
         own = (10 ** (0.1 * drum[before].astype(np.float64))).mean(axis=0)
         carried = 10 * np.log10(np.maximum(heard - TAIL_FACTOR * own, 1e-14))
-        margin = SEEN_IN_SOFT_DB if strokes.strength_db[n] <= SOFT_DB else SEEN_IN_ATTACK_DB
+        soft = strokes.strength_db[n] <= SOFT_DB
+        margin = np.full(levels.shape[1], SEEN_IN_SOFT_DB if soft else SEEN_IN_ATTACK_DB)
+        margin[:THUMPS] = SEEN_IN_THUMP_DB
         seen = levels[part] > drum[part] + margin
         bleed[part] = np.where(seen, bleed[part], np.minimum(bleed[part], carried))
 
