@@ -158,13 +158,18 @@ def _softness(
 
 
 def _following(offset: Values, strength: Values) -> Values:
-    """By how many dB each band of strokes rises with a dB of strength; 1 for too few to tell."""
+    """By how many dB, at most, each band of strokes rises with a dB of strength.
+
+    Two standard errors above what a regression finds; 1 for too few to tell.
+    """
     off = strength - strength.mean()
     spread = float((off**2).sum())
     if len(off) < LEAST_SOFT or spread == 0:
         return np.ones(offset.shape[1])
-    rising = (off[:, None] * (offset - offset.mean(axis=0))).sum(axis=0)
-    return np.asarray(1 + rising / spread)
+    apart = offset - offset.mean(axis=0)
+    rising = (off[:, None] * apart).sum(axis=0) / spread
+    left = ((apart - off[:, None] * rising) ** 2).sum(axis=0) / (len(off) - 2)
+    return np.asarray(1 + rising + 2 * np.sqrt(left / spread))
 
 
 def predict(strokes: Strokes, attack: Attack, shape: Values, frames: int) -> Levels:
