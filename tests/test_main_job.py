@@ -94,9 +94,9 @@ def harsh():
 
 
 def witnessed():
-    """Two seeds, with the overhead microphone as witness."""
+    """The takes of `results`, with the overhead microphone as witness."""
     names = takes.names("grooves")
-    return [result(name, seed, 0.0, "preclean_witness") for seed in (12, 21) for name in names]
+    return [result(name, seed, 0.0, "preclean_witness") for seed in SEEDS for name in names]
 
 
 def mean(of, over):
@@ -167,8 +167,8 @@ def test_hardly_a_softer_stroke_is_off_its_level():
 
 
 def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB. Reached: 4 of 1384; most were not found, under a ring."""
-    assert len(worse(results())) <= 4
+    """Bar: none by more than 1 dB. Reached: 3 of 1384, two of them under a ring."""
+    assert len(worse(results())) <= 3
 
 
 def test_attacks_are_nearer_to_the_drum_than_they_were():
@@ -204,10 +204,9 @@ def test_an_overhead_as_witness_wins_a_decibel_in_every_take(name):
 
 
 def test_an_overhead_as_witness_brings_more_than_masks_can():
-    """Reached: 6 dB more than without; the ideal ratio mask (`bench.sound`) wins 3.5."""
-    plain = [result(one.name, one.seed) for one in witnessed()]
-    more = mean(lambda one: one.after_db, witnessed()) - mean(lambda one: one.after_db, plain)
-    assert more >= 5.5
+    """Reached: 6 dB more than without; the ideal ratio mask (`bench.sound`) wins 3."""
+    with_it, without = (mean(lambda one: one.after_db, one) for one in (witnessed(), results()))
+    assert with_it - without >= 5.5
 
 
 def test_with_a_witness_drum_and_ghosts_are_nearer_to_their_level_still():
@@ -216,7 +215,7 @@ def test_with_a_witness_drum_and_ghosts_are_nearer_to_their_level_still():
     assert off(witnessed(), FULL_DB) == {}
     others = sum(not s.ghost for _, s, _ in strokes(witnessed()))
     assert len(off(witnessed(), -np.inf)) <= 0.02 * others
-    assert len(worse(witnessed())) <= 0.01 * len(strokes(witnessed()))
+    assert len(worse(witnessed())) <= 0.005 * len(strokes(witnessed()))
     assert np.mean([m.first_40 for _, _, m in strokes(witnessed())]) > 7.0
 
 
