@@ -107,7 +107,7 @@ def main(args: Sequence[str] | None = None) -> None:
     given = list(sys.argv[1:] if args is None else args)
     # Most of what a command allocates are the libraries that it loads, and they stay to its end:
     # looking for garbage among them takes longer than reading a track.
-    gc.set_threshold(100_000)
+    gc.set_threshold(30_000)
     # Work that threads share hardly needs the interpreter, but often for a moment; where a library
     # is being loaded beside it, each moment would be waited for ten times as long as it takes.
     sys.setswitchinterval(0.0005)
