@@ -167,8 +167,8 @@ def test_hardly_a_softer_stroke_is_off_its_level():
 
 
 def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB. Reached: 3 of 1384, two of them under a ring."""
-    assert len(worse(results())) <= 3
+    """Bar: none by more than 1 dB. Reached: 1 of 1384, a ghost note."""
+    assert len(worse(results())) <= 1
 
 
 def test_attacks_are_nearer_to_the_drum_than_they_were():
@@ -215,18 +215,18 @@ def test_with_a_witness_drum_and_ghosts_are_nearer_to_their_level_still():
     assert off(witnessed(), FULL_DB) == {}
     others = sum(not s.ghost for _, s, _ in strokes(witnessed()))
     assert len(off(witnessed(), -np.inf)) <= 0.02 * others
-    assert len(worse(witnessed())) <= 0.005 * len(strokes(witnessed()))
+    assert worse(witnessed()) == {}
     assert np.mean([m.first_40 for _, _, m in strokes(witnessed())]) > 7.0
 
 
 def test_harsh_takes_keep_what_is_reached():
-    """Ghosts 94 % (raw track: 54 %), other strokes 94 %, attacks 99.6 %, F 0.95."""
+    """Ghosts 94 % (raw track: 54 %), other strokes 94 %, all attacks, F 0.95."""
     over = harsh()
     assert mean(lambda one: one.after_db - one.before_db, over) >= 9.0
     assert mean(lambda one: one.after_db - one.ideal_db, over) > 0
     assert ghosts_kept(over, 6.0) >= 0.92
     assert len(off(over, -np.inf)) <= 0.08 * sum(not s.ghost for _, s, _ in strokes(over))
-    assert len(worse(over)) <= 0.01 * len(strokes(over))
+    assert worse(over) == {}
     assert mean(lambda one: one.hits.f, over) >= 0.94
     assert mean(lambda one: one.hits.spearman, over) >= 0.97
 

@@ -30,6 +30,9 @@ SAME_KICK = round(0.008 / FRAME_S)  # a low note's power dips within each period
 COVERED_DB = -3.0
 SILENT_DB = -20.0  # against the track: a band without bleed of note
 RISING_BANDS = 3
+# Kicks and toms die away under a stroke as they do beside it, by 60 dB in a second and more (common
+# practice, no source); cymbals may go on.
+FALL_DB = np.where(CENTRES_HZ < 200, 60.0 * FRAME_S, 0.0)
 
 
 def track(
@@ -51,7 +54,8 @@ def track(
         see_bleed(level, quiet, against[:, bands], hidden, SEEN_DB, MODES[bands], *begin, mark)
 
     def follow(bands: slice) -> None:
-        track_bleed(levels[:, bands], calm[:, bands], seen[:, bands], MEAN_FRAMES, bleed[:, bands])
+        level, quiet, mark = levels[:, bands], calm[:, bands], seen[:, bands]
+        track_bleed(level, quiet, mark, MEAN_FRAMES, FALL_DB[bands], bleed[:, bands])
 
     over_bands(see)
     thumps = own_thumps(levels, drum, seen, hidden)

@@ -95,12 +95,13 @@ def see_bleed(level, calm, drum, hidden, excess, decays, early, back, skip, hold
 
 
 @kernel
-def track_bleed(level, calm, seen, half, out):
+def track_bleed(level, calm, seen, half, fall, out):
     """Level in dB of the bleed, (f, k): seen, or carried on where the drum covers it.
 
     `level` and `calm` (level smoothed further) of the track; `seen` (f, k) says where it is the
-    bleed's. In between bleed is no louder than it last was, than the straight line to where it is
-    next seen, or than the track itself has been since. Seen levels are means over ± half frames.
+    bleed's. In between bleed is no louder than it last was less fall (k,) dB a frame, than the
+    straight line to where it is next seen, or than the track itself has been since. Seen levels are
+    means over ± half frames.
     """
     frames, bands = level.shape
     for k in range(bands):
@@ -119,7 +120,8 @@ def track_bleed(level, calm, seen, half, out):
             for g in range(last + 1, f):
                 share = (g - last) / (f - last) if last >= 0 else 1.0
                 line = before + (now - before) * share
-                out[g, k] = min(line, before)
+                fallen = fall[k] * (g - last) if last >= 0 else 0.0
+                out[g, k] = min(line, before - fallen)
             out[f, k] = now
             last = f
         if last < 0:
@@ -130,7 +132,7 @@ def track_bleed(level, calm, seen, half, out):
                 out[f, k] = lowest
             continue
         for g in range(last + 1, frames):
-            out[g, k] = out[last, k]
+            out[g, k] = out[last, k] - fall[k] * (g - last)
         most = 1e9
         for f in range(frames):
             if seen[f, k]:

@@ -114,7 +114,7 @@ def test_a_slower_decay_is_the_drum_and_what_begins_in_it_is_bleed():
     assert out[150:].all()
 
 
-def bleed_twin(level, calm, seen, half):
+def bleed_twin(level, calm, seen, half, fall):
     """One band, by the words of the kernel's docstring; frames seen, and what lies between."""
     frames = np.arange(len(level))
     if not seen.any():
@@ -124,7 +124,11 @@ def bleed_twin(level, calm, seen, half):
     out = np.interp(frames, frames[seen], mean[seen])
     for f in frames[~seen]:
         earlier, later = frames[seen & (frames < f)], frames[seen & (frames > f)]
-        out[f] = mean[later[0]] if len(earlier) == 0 else min(out[f], mean[earlier[-1]])
+        out[f] = (
+            mean[later[0]]
+            if len(earlier) == 0
+            else min(out[f], mean[earlier[-1]] - fall * (f - earlier[-1]))
+        )
         if len(earlier):
             since = max(calm[earlier[-1]], mean[earlier[-1]])
             out[f] = min(out[f], since, calm[earlier[-1] + 1 : f + 1].min())
@@ -142,10 +146,10 @@ def test_tracked_bleed_equals_its_twin(half, seed):
     calm = level - 1 + rng.normal(0, 1, (90, 3))
     seen = np.repeat(rng.random((30, 3)) < 0.5, 3, axis=0) & (rng.random((90, 3)) < 0.8)
     seen[:, 2] = False
-    out = np.empty((90, 3))
-    track_bleed(level, calm, seen, half, out)
+    out, fall = np.empty((90, 3)), np.array([0.0, 0.3, 0.3])
+    track_bleed(level, calm, seen, half, fall, out)
     for k in range(3):
-        twin = bleed_twin(level[:, k], calm[:, k], seen[:, k], half)
+        twin = bleed_twin(level[:, k], calm[:, k], seen[:, k], half, fall[k])
         np.testing.assert_allclose(out[:, k], twin, rtol=1e-12)
 
 
@@ -155,7 +159,7 @@ def test_tracked_bleed_is_never_louder_than_the_track_was_just_now():
     seen = np.ones((50, 1), np.bool_)
     seen[10:40] = False  # the drum covers the moment at which the bleed stops
     out = np.empty((50, 1))
-    track_bleed(level, level.copy(), seen, 2, out)
+    track_bleed(level, level.copy(), seen, 2, np.zeros(1), out)
     assert (out[:10] == -40).all()
     assert (out <= level).all()
     assert (out[20:] == -70).all()
