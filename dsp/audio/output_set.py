@@ -56,7 +56,7 @@ class OutputSet:
         try:
             for folder in dict.fromkeys(target.parent for target in self._targets):
                 self._prepare(folder)
-        except OutputError:
+        except BaseException:  # Ctrl-C, too
             self._discard()
             raise
         return self
@@ -120,11 +120,13 @@ class OutputSet:
         try:
             missing = [each for each in (folder, *folder.parents) if not each.exists()]
             for each in reversed(missing):
+                self._folders_made.append(each)  # first: Ctrl-C may come in between
                 each.mkdir(exist_ok=True)
-                self._folders_made.append(each)
             probe = temporary_name(folder)
-            probe.open("xb").close()
-            probe.unlink()
+            try:
+                probe.open("xb").close()
+            finally:
+                probe.unlink(missing_ok=True)
         except OSError as error:
             raise cannot_write(folder, error) from error
 

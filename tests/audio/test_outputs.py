@@ -339,3 +339,19 @@ def test_a_set_on_a_full_disk(small_disk):
         overfill()
     assert names(small_disk) == ["a"]
     assert (small_disk / "a").read_bytes() == b"former"
+
+
+@pytest.mark.parametrize("step", ["mkdir", "open"])
+def test_ctrl_c_while_folders_are_made_leaves_none(tmp_path, monkeypatch, step):
+    real = getattr(Path, step)
+
+    def stopped(path, *args, **kwargs):
+        done = real(path, *args, **kwargs)
+        if step == "open":
+            done.close()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, step, stopped)
+    with pytest.raises(KeyboardInterrupt), OutputSet([tmp_path / "a" / "b" / "out.wav"]):
+        pass
+    assert list(tmp_path.iterdir()) == []
