@@ -3,9 +3,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +13,7 @@ from dsp.filters import low_pass, stack
 from dsp.kernels.bleed import levels_of, split_powers
 from dsp.kernels.zero_phase import forward_backward
 from dsp.take import Samples, sounding_part
+from dsp.threads import over_chunks
 
 Levels = NDArray[np.float32]
 Values = NDArray[np.float64]
@@ -76,8 +75,8 @@ def measure_levels(
     b, a, margin = stack([low_pass(hz, rate) for hz in CROSSOVERS_HZ])
     power = np.zeros((frames, len(CENTRES_HZ)), np.float32)
 
-    def work(start: int) -> None:
-        inside = edges[start : start + BLOCK_FRAMES + 1]
+    def work(block: slice) -> None:
+        inside = edges[block.start : block.stop + 1]
         part = np.empty((len(inside) - 1, power.shape[1]))
         for channel in range(samples.shape[1]):
             count = int(inside[-1] - inside[0]) + 2 * margin
@@ -85,10 +84,9 @@ def measure_levels(
             below = np.empty((len(CROSSOVERS_HZ), len(x)))
             forward_backward(x, b, a, below)
             split_powers(x, below, inside - inside[0] + margin, part)
-            power[start : start + len(part)] += part
+            power[block] += part
 
-    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, frames, BLOCK_FRAMES)))
+    over_chunks(work, frames, BLOCK_FRAMES, threads)
     floor = 10 ** (FLOOR_DB / 10) * float(power.max())
     gain = np.float32(10 * np.log10(max(float(power.max()), 1e-300)))
     level, calm = _smoothed(power, SMOOTH_FRAMES, floor), _smoothed(power, CALM_FRAMES, floor)
@@ -100,9 +98,7 @@ def measure_levels(
 
 def over_bands(work: Callable[[slice], None]) -> None:
     """Call `work` for all bands, some at a time, in threads: it treats each band by itself."""
-    parts = [slice(first, first + PART_BANDS) for first in range(0, len(CENTRES_HZ), PART_BANDS)]
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, parts))
+    over_chunks(work, len(CENTRES_HZ), PART_BANDS)
 
 
 def _padded(x: Values, start: int, count: int) -> Values:

@@ -3,12 +3,12 @@
 
 from __future__ import annotations
 
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
@@ -88,15 +88,13 @@ def _powers(
 
     spans = np.lib.stride_tricks.sliding_window_view(x, count)
 
-    def work(first: int) -> None:
-        chosen = positions[first : first + CHUNK]
-        frames = spans[np.clip(chosen + start, 0, len(spans) - 1)] * window
+    def work(part: slice) -> None:
+        frames = spans[np.clip(positions[part] + start, 0, len(spans) - 1)] * window
         inside = np.fft.rfft(frames, axis=1)[:, bins[0] : bins[-1]]
         power = inside.real**2 + inside.imag**2
-        out[first : first + CHUNK] = np.add.reduceat(power, bins[:-1] - bins[0], axis=1)
+        out[part] = np.add.reduceat(power, bins[:-1] - bins[0], axis=1)
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(work, range(0, len(positions), CHUNK)))
+    over_chunks(work, len(positions), CHUNK)
     return out / np.diff(bins)
 
 

@@ -4,9 +4,7 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +16,7 @@ from dsp.kernels.envelope import peaks_between, spans_above
 from dsp.kernels.zero_phase import forward_backward
 from dsp.steps.base import Scene
 from dsp.take import Samples
+from dsp.threads import over_chunks
 
 Sound = Samples | NDArray[np.float32]
 
@@ -52,8 +51,8 @@ def filtered(sound: Samples, rate: int, sections: Sequence[Section]) -> Sound:
     margin = sum(reach for _, _, reach in stacked)
     out = np.empty((len(sound), 1), np.float32)
 
-    def run(first: int) -> None:
-        stop = min(first + BLOCK, len(sound))
+    def run(block: slice) -> None:
+        first, stop = block.start, block.stop
         around = sound[max(0, first - margin) : stop + margin]
         silence = (max(0, margin - first), max(0, stop + margin - len(sound)))
         level = np.zeros(stop - first)
@@ -64,10 +63,9 @@ def filtered(sound: Samples, rate: int, sections: Sequence[Section]) -> Sound:
                 forward_backward(x, b, a, band)
                 x = band[0]
             np.maximum(level, np.abs(x[margin : margin + len(level)]), out=level)
-        out[first:stop, 0] = level
+        out[block, 0] = level
 
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(0, len(sound), BLOCK)))
+    over_chunks(run, len(sound), BLOCK)
     return out
 
 

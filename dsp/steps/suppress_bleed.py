@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from dsp.bleed.gains import gain_table
@@ -83,6 +84,12 @@ class SuppressBleed(Step):
         if self.reduction == 0 or len(used) == 0:
             notes = () if self.reduction == 0 else (f"{self.name}: no strokes, all is bleed",)
             return Decision(flat(scene.rate, frames, -self.reduction), resolved, notes=notes)
+        return self._take_down(scene, hits, used, resolved)
+
+    def _take_down(
+        self, scene: Scene, hits: HitMap, used: NDArray[np.int64], resolved: SuppressBleed
+    ) -> Decision:
+        """Decide for audio that sounds, by strokes that there are."""
         known = scene.listened
         bands = known if isinstance(known, BandLevels) else measure_levels(scene.audio, scene.rate)
         fundamental = resolved.fundamental
@@ -92,7 +99,7 @@ class SuppressBleed(Step):
             fundamental if isinstance(fundamental, float) else USUAL_HZ,
             self.reduction,
             self.bands == "split",
-            frames,
+            len(scene.audio),
             scene.rate,
         )
         witnesses = self._sounding(scene, bands)
