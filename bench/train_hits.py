@@ -25,19 +25,18 @@ from bench.hit_measures import WINDOW_S
 from dsp.demo import make_demo
 from dsp.hits.alike import align_onsets
 from dsp.hits.arrival import Places, PlaceWeights, measure_places
-from dsp.hits.evidence import COMPANY_MEASURES, LIKENESS_MEASURES, MEASURES, PASSES, Passes, Weights
-from dsp.hits.find import (
-    CERTAIN,
+from dsp.hits.candidates import (
     Candidates,
+    Track,
     choose,
-    is_stroke,
+    listen,
     look_again,
     measure_track,
-    place_possible,
 )
+from dsp.hits.evidence import COMPANY_MEASURES, LAST_MEASURES, MEASURES, PASSES, Passes, Weights
 from dsp.hits.hearing import hear
 from dsp.hits.onset import propose_places, visibility
-from dsp.hits.rises import measure_energies
+from dsp.hits.possible import CERTAIN, find_possible, is_stroke
 from tests.open_takes import takes
 
 TARGET = Path(__file__).parent.parent / "dsp" / "hits" / "evidence.json"
@@ -55,13 +54,17 @@ class Example:
     """One variant of one take: its candidates, which are strokes, which are not judged."""
 
     name: str
-    sound: NDArray[np.float32]
+    track: Track
     found: Candidates
     arrivals: NDArray[np.int64]
     stroke: NDArray[np.bool_]
     judged: NDArray[np.bool_]
     clear: Values
-    rate: int
+
+    @property
+    def rate(self) -> int:
+        """Samples a second, of its positions."""
+        return self.track.rate
 
 
 def make_example(job: tuple[str, int, float, int]) -> Example:
@@ -74,7 +77,8 @@ def make_example(job: tuple[str, int, float, int]) -> Example:
         arrivals = np.round(arrivals * speed / 100).astype(np.int64)
     heard = hear(np.ascontiguousarray(x)[:, None], rate)
     arrivals = arrivals - heard.offset
-    found = measure_track(heard.sound, measure_energies(heard.sound, rate), rate)
+    track = listen(heard.sound, rate)
+    found = measure_track(track)
     clear = clear - bleed_db
     nearest = np.abs(found.positions[:, None] - arrivals[None]).argmin(axis=1)
     off = np.abs(found.positions - arrivals[nearest])
@@ -84,7 +88,7 @@ def make_example(job: tuple[str, int, float, int]) -> Example:
         if len(mine) and not stroke[mine].any() and off[mine].min() < FAR_S * rate:
             stroke[mine[np.argmin(off[mine])]] = True
     judged = (stroke | (off > NEAR_S * rate)) & ~(stroke & (clear[nearest] < LEAST_CLEAR_DB))
-    return Example(name, heard.sound, found, arrivals, stroke, judged, clear, rate)
+    return Example(name, track, found, arrivals, stroke, judged, clear)
 
 
 def _open(name: str, seed: int) -> tuple[Values, Values, NDArray[np.int64], Values, int]:
@@ -123,23 +127,31 @@ def learn_places(examples: Sequence[Example], second: Weights) -> PlaceWeights:
         best = off.min(axis=1, keepdims=True)
         good = off <= np.maximum(best, NEAR_PLACE_S * e.rate)
         told = (best[:, 0] < HIT_S * e.rate) & ~good.all(axis=1)
-        measured.append(measure_places(e.sound, places, visible, e.rate)[told])
+        measured.append(measure_places(e.track.sound, places, visible, e.rate)[told])
         right.append(good[told])
     return fit_places(np.concatenate(measured), np.concatenate(right))
 
 
-def learn_likeness(examples: Sequence[Example], second: Weights, place: PlaceWeights) -> Weights:
+def learn_last(examples: Sequence[Example], weights: Passes) -> Weights:
     """Weights of the last look, from all that may be strokes and are judged."""
     measured, stroke = [], []
     for e in examples:
-        possible = place_possible(e.sound, e.found, e.rate, second, place)
+        _, possible = find_possible(e.track, e.found, weights)
         if possible.likeness is not None:
-            judged = e.judged[possible.index]
-            both = np.column_stack([possible.score, possible.likeness.like])
-            measured.append(both[judged])
-            stroke.append(e.stroke[possible.index][judged])
+            right, judged = _judge(e, possible.settled(e.rate))
+            measured.append(possible.measures()[judged])
+            stroke.append(right[judged])
     x, y = np.concatenate(measured), np.concatenate(stroke).astype(float)
-    return fit_logistic(x, y, LIKENESS_MEASURES)
+    return fit_logistic(x, y, LAST_MEASURES)
+
+
+def _judge(example: Example, onset: NDArray[np.int64]) -> tuple[NDArray[np.bool_], ...]:
+    """Which onsets are right, and which are judged at all."""
+    off = np.abs(onset[:, None] - example.arrivals)
+    nearest, off = off.argmin(axis=1), off.min(axis=1)
+    right = off <= WINDOW_S * example.rate
+    unheard = right & (example.clear[nearest] < LEAST_CLEAR_DB)
+    return right, ~unheard
 
 
 def _places(example: Example, second: Weights) -> tuple[Places, Values, NDArray[np.int64]]:
@@ -148,7 +160,7 @@ def _places(example: Example, second: Weights) -> tuple[Places, Values, NDArray[
     assert found.drum is not None
     visible = visibility(found.spectra.pick(chosen), found.drum, found.measures[chosen])
     at = found.positions[chosen]
-    return propose_places(example.sound, at, visible, example.rate), visible, chosen
+    return propose_places(example.track.sound, at, visible, example.rate), visible, chosen
 
 
 def passes(examples: Sequence[Example]) -> Passes:
@@ -157,7 +169,8 @@ def passes(examples: Sequence[Example]) -> Passes:
     again = looked_again(examples, first)
     second = fit(again)
     place = learn_places(again, second)
-    return Passes(first, second, place, learn_likeness(again, second, place))
+    looks = Passes(first, second, place, second)
+    return replace(looks, last=learn_last(again, looks))
 
 
 def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
@@ -168,11 +181,11 @@ def looked_again(examples: Sequence[Example], first: Weights) -> list[Example]:
 def score(example: Example, weights: Passes) -> tuple[int, int, int, int]:
     """Strokes found within 2 ms, found strokes, strokes, and those beyond reach, by onset."""
     (again,) = looked_again([example], weights.first)
-    possible = place_possible(again.sound, again.found, again.rate, weights.second, weights.place)
-    kept = is_stroke(possible, weights.last)
+    _, possible = find_possible(again.track, again.found, weights)
+    kept = is_stroke(possible, weights.last, again.rate)
     onset = possible.onset[kept]
     if possible.likeness is not None:
-        onset = align_onsets(again.sound, onset, possible.likeness.pick(kept), again.rate)
+        onset = align_onsets(again.track.sound, onset, possible.likeness.pick(kept), again.rate)
     reference, estimate = again.arrivals / again.rate, np.sort(onset) / again.rate
     hits = len(mir_eval.util.match_events(reference, estimate, WINDOW_S))
     return hits, len(onset), len(reference), int((again.clear < LEAST_CLEAR_DB).sum())

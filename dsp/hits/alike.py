@@ -99,21 +99,27 @@ def compare_onsets(
     return Likeness(best - usual, like[np.arange(len(best)), best], stays, loud)
 
 
-def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> Positions:
-    """The strokes of x (n,) that start near `onset`, ascending, to the sample; strictly rising.
+def settle(onset: Positions, likeness: Likeness, rate: int) -> Positions:
+    """Where each stroke that starts near `onset` is most like the others.
 
     What is like no other stroke, or as like them where it is, stays there.
     """
+    off, like = likeness.off, likeness.like
+    elsewhere = (like >= LEAST_LIKE) & (like >= likeness.stays + BETTER)
+    move = elsewhere & (np.abs(off) > FAR_S * rate)
+    move |= (like >= CLEARLY_LIKE) & (np.abs(off) > SAME_S * rate)
+    return np.asarray(onset + np.where(move, off, 0))
+
+
+def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> Positions:
+    """The strokes of x (n,) that start near `onset`, ascending, to the sample; strictly rising."""
     off, like, loud = likeness.off, likeness.like, likeness.loud
-    far, near = FAR_S * rate, SAME_S * rate
-    elsewhere = (like >= LEAST_LIKE) & (like >= likeness.stays + BETTER) & (np.abs(off) > far)
-    move = elsewhere | ((like >= CLEARLY_LIKE) & (np.abs(off) > near))
     begins = 0
     teachers = loud[like[loud] >= TEACHES]
     if len(teachers) >= LEAST_LOUD:
         begins = _begins(x, onset[teachers] + off[teachers], rate)
-        begins = begins if near < abs(begins) <= far else 0
-    aligned = onset + np.where(move, off, 0) + begins
+        begins = begins if SAME_S * rate < abs(begins) <= FAR_S * rate else 0
+    aligned = settle(onset, likeness, rate) + begins
     order = np.arange(len(onset))
     return np.asarray(np.maximum.accumulate(np.maximum(aligned, 0) - order) + order)
 

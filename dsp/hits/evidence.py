@@ -43,13 +43,13 @@ MEASURES = [
 COMPANY_MEASURES = ["first_look", "company", "distance"]
 COMPANY_GAP_S, COMPANY_SCALE_DB, COMPANY_CAP_DB, ALONE_DB = 0.030, 1.0, 12.0, 3.0
 SURE_SCORE = 8.0
-LIKENESS_MEASURES = ["second_look", "like"]
+LAST_MEASURES = ["second_look", "like", "matched"]
 
 PASSES = {
     "first": MEASURES,
     "second": MEASURES + COMPANY_MEASURES,
     "place": PLACE_MEASURES,
-    "last": LIKENESS_MEASURES,
+    "last": LAST_MEASURES,
 }
 
 

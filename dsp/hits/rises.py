@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from dsp.filters import high_pass, low_pass
 from dsp.kernels.arrivals import change_points
-from dsp.kernels.onsets import band_energies, local_peaks, measure_rises
+from dsp.kernels.onsets import band_energies, local_peaks
+from dsp.kernels.onsets import measure_rises as rise_of_bands
 from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
@@ -41,6 +42,22 @@ class Energies:
 
     power: Values
     hop: int
+
+
+@dataclass(frozen=True)
+class Rises:
+    """Rise in dB at each frame: of each band, `bands` (frames, 5), and their `mean` (frames,)."""
+
+    bands: Values
+    mean: Values
+
+    def steepest(self, frame: Positions) -> tuple[Values, Values]:
+        """Mean rise and each band's, of the steepest frame near each of `frame`."""
+        last = len(self.mean) - 1
+        around = np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1)
+        around = np.clip(np.minimum(frame, last)[:, None] + around, 0, last)
+        steepest = around[np.arange(len(frame)), np.argmax(self.mean[around], axis=1)]
+        return self.mean[steepest], self.bands[steepest]
 
 
 def measure_energies(x: Sound, rate: int) -> Energies:
@@ -87,7 +104,7 @@ def rises_db(energies: Energies) -> Values:
     def work(one: slice) -> None:
         loudest = power[:, one].max()
         floor = np.maximum(quiet[one], 1e-9 * loudest) + 1e-300
-        measure_rises(power[:, one], floor, AFTER_FRAMES, BEFORE_FRAMES, rises[:, one])
+        rise_of_bands(power[:, one], floor, AFTER_FRAMES, BEFORE_FRAMES, rises[:, one])
 
     over_chunks(work, power.shape[1], 1)
     return rises
@@ -101,19 +118,22 @@ def mean_rise(rises: Values) -> Values:
     return np.asarray(total / rises.shape[1])
 
 
-def find_starts(x: Sound, energies: Energies, rate: int) -> tuple[Positions, Values, Values]:
+def measure_rises(energies: Energies) -> Rises:
+    """How the energies rise at each frame."""
+    bands = rises_db(energies)
+    return Rises(bands, mean_rise(bands))
+
+
+def find_starts(
+    x: Sound, energies: Energies, rises: Rises, rate: int
+) -> tuple[Positions, Values, Values]:
     """Where something starts in x (n,), how much rises there, and by how much each band, in dB.
 
     (candidates,) positions, (candidates,) mean rises and (candidates, 5) rises: those of the
     steepest frame nearby.
     """
-    rises = rises_db(energies)
-    novelty = mean_rise(rises)
-    positions = find_candidates(x, energies, novelty, rate)
-    frame = np.minimum(positions // energies.hop, len(rises) - 1)
-    around = np.clip(frame[:, None] + np.arange(-LOOK_FRAMES, LOOK_FRAMES + 1), 0, len(rises) - 1)
-    steepest = around[np.arange(len(frame)), np.argmax(novelty[around], axis=1)]
-    return positions, novelty[steepest], rises[steepest]
+    positions = find_candidates(x, energies, rises.mean, rate)
+    return positions, *rises.steepest(positions // energies.hop)
 
 
 def find_candidates(x: Sound, energies: Energies, novelty: Values, rate: int) -> Positions:

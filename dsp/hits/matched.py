@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where in a track something begins as the drum's strokes do, however far below everything else.
+
+Strokes of one drum are alike as waveforms, and what is alike adds up in amplitude while bleed adds
+up in power: a matched filter hears strokes that raise no band's power. Under coloured noise it
+divides by the noise's spectrum (generalised likelihood ratio for a known signal of unknown level;
+S. M. Kay, "Fundamentals of Statistical Signal Processing II: Detection Theory", 1998, chapter 7;
+from memory), which is taken from what sounds there, before, meanwhile and after: a hat is then no
+noise that suddenly rises.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.threads import over_chunks
+
+Values = NDArray[np.float64]
+Sound = NDArray[np.float32] | NDArray[np.float64]
+Positions = NDArray[np.int64]
+
+AHEAD_S, LENGTH_S, FADE_S = 0.00025, 0.020, 0.005
+BLOCK_S = 1024 / 48000  # over which the noise is taken to stay as it is
+AROUND = 2  # blocks before and after that tell the noise, beside the block itself
+LOW_HZ, HIGH_HZ = 60.0, 11_000.0
+BAND_HZ = 490.0  # in which the noise is measured, smoothed over about twice as much
+QUIETEST = 1e-9  # of the track's mean power: nothing below is noise
+LEAST_TEACHERS = 4
+CHUNK = 32  # fixed, so that threads share the work without changing the result
+
+
+@dataclass(frozen=True)
+class Matches:
+    """How much what begins at each other sample is as the drum's strokes begin.
+
+    `value` (n / 2,) is the matched filter's output over the deviation that noise of the spectrum
+    that is heard there gives it: without a stroke about normal, mean 0, deviation 1.
+    """
+
+    value: NDArray[np.float32]
+
+    def best_near(self, at: Positions, reach: int) -> Values:
+        """The highest value within `reach` samples of each of `at`."""
+        half = reach // 2
+        near = at[:, None] // 2 + np.arange(-half, half + 1)
+        near = np.clip(near, 0, max(len(self.value) - 1, 0))
+        return np.asarray(self.value[near].max(axis=1), dtype=np.float64)
+
+    def peaks(self, least: float, apart: int) -> Positions:
+        """Samples at which the value is at least `least` and the highest within `apart` samples."""
+        above = np.flatnonzero(self.value >= least)
+        return np.asarray(2 * above[self.value[above] >= self.best_near(2 * above, apart)])
+
+
+def learn_beginning(x: Sound, onset: Positions, rate: int) -> Values | None:
+    """Mean of how strokes of x (n,) begin, (samples,), each as much as the others.
+
+    It starts AHEAD_S before the onset, so that what rises to it counts. None: too few strokes.
+    """
+    if len(onset) < LEAST_TEACHERS:
+        return None
+    ahead, length, fade = (round(s * rate) for s in (AHEAD_S, LENGTH_S, FADE_S))
+    at = onset[:, None] + np.arange(-ahead, length)
+    parts = np.where((at >= 0) & (at < len(x)), x[np.clip(at, 0, len(x) - 1)], 0.0)
+    parts = parts.astype(np.float64)
+    size = np.sqrt((parts**2).sum(axis=1, keepdims=True))
+    mean = (parts / np.maximum(size, 1e-300)).mean(axis=0)
+    mean[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
+    return np.asarray(mean)
+
+
+def match(x: Sound, beginning: Values, rate: int) -> Matches:
+    """Listen through x (n,) for the beginning that `learn_beginning` has learned."""
+    block = 2 * round(BLOCK_S * rate / 2)
+    size = 2 * block
+    blocks = -(-len(x) // block)
+    ahead = round(AHEAD_S * rate)
+    padded = np.zeros((blocks + 2 * AROUND + 2) * block, np.float32)
+    start = AROUND * block + ahead  # so that a value stands where the stroke's onset is
+    padded[start : start + len(x)] = x
+    power = float(np.mean(np.square(x, dtype=np.float64))) if len(x) else 0.0
+    floor = QUIETEST * power + 1e-30
+    low, high = math.ceil(LOW_HZ / rate * size), min(math.ceil(HIGH_HZ / rate * size), block // 2)
+    shape = np.fft.rfft(beginning, size)[low:high].astype(np.complex64)
+    wide = max(round(BAND_HZ / rate * block), 1)
+    edges = np.arange(0, high // 2 + wide + 1, wide)
+    value = np.zeros((blocks, block // 2), np.float32)
+    frames = padded.reshape(-1, block)
+    window = np.hanning(block + 1)[:block]
+    window = (window / np.sqrt((window**2).sum())).astype(np.float32)
+
+    def work(part: slice) -> None:
+        count = part.stop - part.start
+        noise = _noise(frames[part.start : part.stop + 2 * AROUND] * window, edges)
+        less = (1 / (noise + floor)).astype(np.float32)
+        inside = np.lib.stride_tricks.sliding_window_view(padded, size)
+        heard = inside[(np.arange(part.start, part.stop) + AROUND) * block]
+        product = np.zeros((count, block // 2 + 1), np.complex64)
+        weighted = np.conj(shape) * np.repeat(less, 2 * wide, axis=1)[:, low:high]
+        product[:, low:high] = np.fft.rfft(heard, axis=1)[:, low:high] * weighted
+        matched = np.fft.irfft(product, block, axis=1)[:, : block // 2]
+        energy = 2 / size * (weighted * shape).real.sum(axis=1, keepdims=True)
+        value[part] = 0.5 * matched / np.sqrt(energy)
+
+    over_chunks(work, blocks, CHUNK)
+    return Matches(value.ravel()[: -(-len(x) // 2)])
+
+
+def _noise(frames: NDArray[np.float32], edges: Positions) -> Values:
+    """Power in bands from `edges` around each block but the outermost, (blocks, bands)."""
+    spectra = np.fft.rfft(frames, axis=1)
+    power = spectra.real**2 + spectra.imag**2
+    bands = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1, dtype=np.float64)
+    bands /= np.diff(edges)
+    wider = np.pad(bands, ((0, 0), (1, 1)), mode="edge")
+    smooth = 0.25 * (wider[:, :-2] + wider[:, 2:]) + 0.5 * bands
+    count = 2 * AROUND + 1
+    blocks = len(smooth) - count + 1
+    total = smooth[:blocks].copy()
+    for later in range(1, count):
+        total += smooth[later : later + blocks]
+    return np.asarray(total / count)
