@@ -15,7 +15,7 @@ from dsp.hits.evidence import Weights
 PENALTY = 3.0
 FOR = {
     *("evidence", "low", "attack", "tail", "visible", "per_visible", "seen25", "seen50", "seen75"),
-    *("first_look", "company", "second_look", "like", "matched"),
+    *("first_look", "company", "second_look", "like", "like_here", "matched"),
 }
 AGAINST = {"excess", "misfit", "tilt", "louder_before", "louder_after"}
 

@@ -43,7 +43,7 @@ MEASURES = [
 COMPANY_MEASURES = ["first_look", "company", "distance"]
 COMPANY_GAP_S, COMPANY_SCALE_DB, COMPANY_CAP_DB, ALONE_DB = 0.030, 1.0, 12.0, 3.0
 SURE_SCORE = 8.0
-LAST_MEASURES = ["second_look", "like", "matched"]
+LAST_MEASURES = ["second_look", "like", "like_here", "matched"]
 
 PASSES = {
     "first": MEASURES,

@@ -111,7 +111,10 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
 
 
 def _noise(frames: NDArray[np.float32], edges: Positions) -> Values:
-    """Power in bands from `edges` around each block but the outermost, (blocks, bands)."""
+    """Power in bands from `edges` around each block but the outermost, (blocks, bands).
+
+    Digital silence is not counted: where a track begins it is as loud as just after.
+    """
     spectra = np.fft.rfft(frames, axis=1)
     power = spectra.real**2 + spectra.imag**2
     bands = np.add.reduceat(power[:, : edges[-1]], edges[:-1], axis=1, dtype=np.float64)
@@ -120,7 +123,8 @@ def _noise(frames: NDArray[np.float32], edges: Positions) -> Values:
     smooth = 0.25 * (wider[:, :-2] + wider[:, 2:]) + 0.5 * bands
     count = 2 * AROUND + 1
     blocks = len(smooth) - count + 1
-    total = smooth[:blocks].copy()
-    for later in range(1, count):
+    total, sounding = np.zeros_like(smooth[:blocks]), np.zeros(blocks)
+    for later in range(count):
         total += smooth[later : later + blocks]
-    return np.asarray(total / count)
+        sounding += smooth[later : later + blocks].any(axis=1)
+    return np.asarray(total / np.maximum(sounding, 1)[:, None])

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dsp.hits.alike import Likeness, compare_onsets, settle
 from dsp.hits.candidates import SPACING_S, Candidates, Track, add_candidates, choose, keep_apart
-from dsp.hits.evidence import Passes, Weights, probability, score_of
+from dsp.hits.evidence import MEASURES, SURE_SCORE, Passes, Weights, probability, score_of
 from dsp.hits.matched import Matches, learn_beginning, match
 from dsp.hits.onset import place_onsets, visibility
 
@@ -22,6 +22,7 @@ SURE = float(np.log(CERTAIN / (1 - CERTAIN)))
 VERY_SURE = float(np.log(0.9 / 0.1))
 TEACHES = 0.4  # so like the loud strokes begins what the others are listened for by
 PROPOSED = 4.5  # a value of the matched filter that noise hardly has
+SOFTEST_DB = -35.0  # re a full stroke: velocity 16; what is softer is some other sound
 SAME_S = 0.0015  # a match so near what may be a stroke is the same
 NEAR_S = 0.0005
 MATCHED = (1.0, 20.0)  # what is less or more than this counts as this
@@ -42,10 +43,11 @@ class Possible:
     likeness: Likeness | None
 
     def measures(self) -> Values:
-        """Measures of the last look, (n, 3)."""
+        """Measures of the last look, (n, 4)."""
         assert self.likeness is not None
+        score = np.clip(self.score, -SURE_SCORE, SURE_SCORE)
         matched = np.log(np.clip(self.matched, *MATCHED))
-        return np.column_stack([self.score, self.likeness.like, matched])
+        return np.column_stack([score, self.likeness.like, self.likeness.stays, matched])
 
     def settled(self, rate: int) -> Positions:
         """Where they start, those moved that are clearly more like the others elsewhere."""
@@ -57,6 +59,7 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     assert found.drum is not None
     x, rate = track.sound, track.rate
     index = choose(found, rate, weights.second, POSSIBLE)
+    index = index[_playable(found, index)]
     visible = visibility(found.spectra.pick(index), found.drum, found.measures[index])
     onset = place_onsets(x, found.positions[index], visible, weights.place, rate)
     score = score_of(found.measures[index], weights.second)
@@ -65,6 +68,8 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
         new = matches.peaks(PROPOSED, round(SPACING_S * rate))
         new = new[_distance(new, onset) > SAME_S * rate]
         found, old, added = add_candidates(track, found, new, weights.first)
+        playable = _playable(found, added)
+        new, added = new[playable], added[playable]
         onset = np.append(onset, new)
         order = np.argsort(onset, kind="stable")
         index, onset = np.append(old[index], added)[order], onset[order]
@@ -74,6 +79,11 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     if matches is not None and likeness is not None:
         matched = matches.best_near(onset + likeness.off, round(NEAR_S * rate))
     return found, Possible(index, onset, score, matched, likeness)
+
+
+def _playable(found: Candidates, index: Positions) -> NDArray[np.bool_]:
+    """Whether each candidate is loud enough to be a stroke that was meant."""
+    return np.asarray(found.measures[index, MEASURES.index("level")] >= SOFTEST_DB)
 
 
 def is_stroke(possible: Possible, last: Weights, rate: int) -> NDArray[np.bool_]:
