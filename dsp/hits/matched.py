@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.kernels.onsets import local_peaks
 from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
@@ -30,7 +31,8 @@ LOW_HZ, HIGH_HZ = 60.0, 11_000.0
 BAND_HZ = 490.0  # in which the noise is measured, smoothed over about twice as much
 QUIETEST = 1e-9  # of the track's mean power: nothing below is noise
 LEAST_TEACHERS = 4
-CHUNK = 32  # fixed, so that threads share the work without changing the result
+POWER_PART = 65536
+CHUNK = 64  # fixed, so that threads share the work without changing the result
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,9 @@ class Matches:
 
     def peaks(self, least: float, apart: int) -> Positions:
         """Samples at which the value is at least `least` and the highest within `apart` samples."""
-        above = np.flatnonzero(self.value >= least)
-        return np.asarray(2 * above[self.value[above] >= self.best_near(2 * above, apart)])
+        marked = np.zeros(len(self.value), dtype=np.bool_)
+        local_peaks(self.value, least, apart // 2, marked)
+        return np.asarray(2 * np.flatnonzero(marked))
 
 
 def learn_beginning(x: Sound, onset: Positions, rate: int) -> Values | None:
@@ -78,29 +81,25 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
     block = 2 * round(BLOCK_S * rate / 2)
     size = 2 * block
     blocks = -(-len(x) // block)
-    ahead = round(AHEAD_S * rate)
-    padded = np.zeros((blocks + 2 * AROUND + 2) * block, np.float32)
-    start = AROUND * block + ahead  # so that a value stands where the stroke's onset is
-    padded[start : start + len(x)] = x
-    power = float(np.mean(np.square(x, dtype=np.float64))) if len(x) else 0.0
-    floor = QUIETEST * power + 1e-30
     low, high = math.ceil(LOW_HZ / rate * size), min(math.ceil(HIGH_HZ / rate * size), block // 2)
     shape = np.fft.rfft(beginning, size)[low:high].astype(np.complex64)
     wide = max(round(BAND_HZ / rate * block), 1)
     edges = np.arange(0, high // 2 + wide + 1, wide)
-    value = np.zeros((blocks, block // 2), np.float32)
-    frames = padded.reshape(-1, block)
     window = np.hanning(block + 1)[:block]
     window = (window / np.sqrt((window**2).sum())).astype(np.float32)
+    floor = QUIETEST * _power(x) + 1e-30
+    value = np.zeros((blocks, block // 2), np.float32)
 
     def work(part: slice) -> None:
-        count = part.stop - part.start
-        noise = _noise(frames[part.start : part.stop + 2 * AROUND] * window, edges)
+        # From a little before the first block on: a value stands where the stroke's onset is.
+        first = (part.start - AROUND) * block - round(AHEAD_S * rate)
+        cut = _cut(x, first, first + (part.stop - part.start + 2 * AROUND) * block)
+        noise = _noise(cut.reshape(-1, block) * window, edges)
         less = (1 / (noise + floor)).astype(np.float32)
-        inside = np.lib.stride_tricks.sliding_window_view(padded, size)
-        heard = inside[(np.arange(part.start, part.stop) + AROUND) * block]
-        product = np.zeros((count, block // 2 + 1), np.complex64)
+        heard = np.lib.stride_tricks.sliding_window_view(cut, size)[::block][AROUND:]
+        heard = heard[: part.stop - part.start]
         weighted = np.conj(shape) * np.repeat(less, 2 * wide, axis=1)[:, low:high]
+        product = np.zeros((len(heard), block // 2 + 1), np.complex64)
         product[:, low:high] = np.fft.rfft(heard, axis=1)[:, low:high] * weighted
         matched = np.fft.irfft(product, block, axis=1)[:, : block // 2]
         energy = 2 / size * (weighted * shape).real.sum(axis=1, keepdims=True)
@@ -108,6 +107,21 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
 
     over_chunks(work, blocks, CHUNK)
     return Matches(value.ravel()[: -(-len(x) // 2)])
+
+
+def _power(x: Sound) -> float:
+    """Mean power of x (n,), without a copy of it."""
+    parts = (x[at : at + POWER_PART] for at in range(0, len(x), POWER_PART))
+    return sum(float(np.square(part).sum(dtype=np.float64)) for part in parts) / max(len(x), 1)
+
+
+def _cut(x: Sound, first: int, stop: int) -> NDArray[np.float32]:
+    """x from `first` to `stop`, with silence where it has nothing."""
+    cut = np.zeros(stop - first, np.float32)
+    inside = x[max(first, 0) : max(stop, 0)]
+    start = max(-first, 0)
+    cut[start : start + len(inside)] = inside
+    return cut
 
 
 def _noise(frames: NDArray[np.float32], edges: Positions) -> Values:
