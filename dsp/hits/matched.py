@@ -116,7 +116,7 @@ def _power(x: Sound) -> float:
 
 
 def _cut(x: Sound, first: int, stop: int) -> NDArray[np.float32]:
-    """x from `first` to `stop`, with silence where it has nothing."""
+    """The part of x from `first` to `stop`, with silence where it has nothing."""
     cut = np.zeros(stop - first, np.float32)
     inside = x[max(first, 0) : max(stop, 0)]
     start = max(-first, 0)

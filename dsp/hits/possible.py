@@ -25,7 +25,8 @@ PROPOSED = 4.5  # a value of the matched filter that noise hardly has
 SOFTEST_DB = -35.0  # re a full stroke: velocity 16; what is softer is some other sound
 SAME_S = 0.0015  # a match so near what may be a stroke is the same
 NEAR_S = 0.0005
-MATCHED = (1.0, 20.0)  # what is less or more than this counts as this
+LEAST_MATCHED, MATCHED, MOST_MATCHED = 4.0, 12.0, 20.0
+UNSURE = (0.0, 1.5)  # scores between which a match counts as MATCHED at least, more and more
 
 
 @dataclass(frozen=True)
@@ -43,10 +44,16 @@ class Possible:
     likeness: Likeness | None
 
     def measures(self) -> Values:
-        """Measures of the last look, (n, 4)."""
+        """Measures of the last look, (n, 4).
+
+        A match below LEAST_MATCHED tells nothing: noise comes near it. And where the spectrum is
+        sure, no match is needed: side sticks and full strokes of one drum begin differently.
+        """
         assert self.likeness is not None
         score = np.clip(self.score, -SURE_SCORE, SURE_SCORE)
-        matched = np.log(np.clip(self.matched, *MATCHED))
+        least = np.interp(self.score, UNSURE, np.log([LEAST_MATCHED, MATCHED]))
+        matched = np.log(np.clip(self.matched, LEAST_MATCHED, MOST_MATCHED))
+        matched = np.maximum(matched, least)
         return np.column_stack([score, self.likeness.like, self.likeness.stays, matched])
 
     def settled(self, rate: int) -> Positions:
