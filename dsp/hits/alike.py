@@ -44,7 +44,7 @@ CHUNK = 64  # fixed, so that threads share the work without changing the result
 NOISE_S, EARLY_S, LATE_S = 0.030, 0.00125, 0.00085
 EDGE = 6
 LEAST_NOISE = 1e-12
-RINGS = 10**-4.2  # of a stroke's power: so much a converter's filter may ring ahead of it
+RINGS = 10**-4.5  # of a stroke's power: so much a converter's filter may ring ahead of it
 
 
 @dataclass(frozen=True)
