@@ -53,17 +53,19 @@ class Likeness:
 
     `off` (strokes,) samples by which it must be moved to be most like them, `like` (strokes,) the
     correlation there, `stays` (strokes,) that where it is, and `loud` the indices of the loud ones.
+    `sure` (strokes,) tells which are known from elsewhere to be there.
     """
 
     off: Positions
     like: Values
     stays: Values
     loud: Positions
+    sure: NDArray[np.bool_]
 
     def pick(self, kept: NDArray[np.bool_]) -> Likeness:
         """Of these strokes only."""
         loud = (np.cumsum(kept) - 1)[self.loud[kept[self.loud]]]
-        return Likeness(self.off[kept], self.like[kept], self.stays[kept], loud)
+        return Likeness(self.off[kept], self.like[kept], self.stays[kept], loud, self.sure[kept])
 
 
 def compare_onsets(
@@ -96,17 +98,19 @@ def compare_onsets(
     usual = round(float(np.median(best[loud])))
     around = round(AROUND_S * rate)
     stays = like[:, max(usual - around, 0) : usual + around + 1].max(axis=1)
-    return Likeness(best - usual, like[np.arange(len(best)), best], stays, loud)
+    unsure = np.zeros(len(best), dtype=np.bool_)
+    return Likeness(best - usual, like[np.arange(len(best)), best], stays, loud, unsure)
 
 
 def settle(onset: Positions, likeness: Likeness, rate: int) -> Positions:
     """Where each stroke that starts near `onset` is most like the others.
 
-    What is like no other stroke, or as like them where it is, stays there.
+    What is like no other stroke, or as like them where it is, stays there. A small step is taken
+    where the stroke is clearly like the others, or surely there.
     """
     off, like = likeness.off, likeness.like
     elsewhere = (like >= LEAST_LIKE) & (like >= likeness.stays + BETTER)
-    move = elsewhere & (np.abs(off) > FAR_S * rate)
+    move = elsewhere & ((np.abs(off) > FAR_S * rate) | likeness.sure)
     move |= (like >= CLEARLY_LIKE) & (np.abs(off) > SAME_S * rate)
     return np.asarray(onset + np.where(move, off, 0))
 

@@ -31,6 +31,7 @@ LOW_HZ, HIGH_HZ = 60.0, 11_000.0
 BAND_HZ = 490.0  # in which the noise is measured, smoothed over about twice as much
 QUIETEST = 1e-9  # of the track's mean power: nothing below is noise
 LEAST_TEACHERS = 4
+LOBE = 1 / 3
 POWER_PART = 65536
 CHUNK = 64  # fixed, so that threads share the work without changing the result
 
@@ -52,11 +53,17 @@ class Matches:
         near = np.clip(near, 0, max(len(self.value) - 1, 0))
         return np.asarray(self.value[near].max(axis=1), dtype=np.float64)
 
-    def peaks(self, least: float, apart: int) -> Positions:
-        """Samples at which the value is at least `least` and the highest within `apart` samples."""
+    def peaks(self, least: float, apart: int, lobes: int) -> Positions:
+        """Samples at which the value is at least `least` and the highest within `apart` samples.
+
+        What rings is like itself a period later: a value under LOBE of the highest within `lobes`
+        samples is no peak of its own.
+        """
         marked = np.zeros(len(self.value), dtype=np.bool_)
         local_peaks(self.value, least, apart // 2, marked)
-        return np.asarray(2 * np.flatnonzero(marked))
+        peaks = 2 * np.flatnonzero(marked)
+        highest = self.best_near(peaks, lobes)
+        return np.asarray(peaks[self.value[peaks // 2] >= LOBE * highest])
 
 
 def learn_beginning(x: Sound, onset: Positions, rate: int) -> Values | None:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ SURE = float(np.log(CERTAIN / (1 - CERTAIN)))
 VERY_SURE = float(np.log(0.9 / 0.1))
 TEACHES = 0.4  # so like the loud strokes begins what the others are listened for by
 PROPOSED = 4.5  # a value of the matched filter that noise hardly has
+SURELY_MATCHED = 8.0
+LOBES_S = 0.060  # so far from a stroke its own ring may look like another
 SOFTEST_DB = -35.0  # re a full stroke: velocity 16; what is softer is some other sound
 SAME_S = 0.0015  # a match so near what may be a stroke is the same
 NEAR_S = 0.0005
@@ -72,7 +74,7 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     score = score_of(found.measures[index], weights.second)
     matches = _listen_for_strokes(track, onset, found.level_db[index], score)
     if matches is not None:
-        new = matches.peaks(PROPOSED, round(SPACING_S * rate))
+        new = matches.peaks(PROPOSED, round(SPACING_S * rate), round(LOBES_S * rate))
         new = new[_distance(new, onset) > SAME_S * rate]
         found, old, added = add_candidates(track, found, new, weights.first)
         playable = _playable(found, added)
@@ -85,6 +87,7 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     matched = np.zeros(len(onset))
     if matches is not None and likeness is not None:
         matched = matches.best_near(onset + likeness.off, round(NEAR_S * rate))
+        likeness = replace(likeness, sure=matched >= SURELY_MATCHED)
     return found, Possible(index, onset, score, matched, likeness)
 
 

@@ -75,7 +75,7 @@ def test_strokes_that_raise_no_power_are_heard_where_they_start():
     after = np.array([np.square(x[at : at + 480]).mean() for at in SOFT])
     before = np.array([np.square(x[at - 480 : at]).mean() for at in SOFT])
     assert np.median(after / before) < 1.6
-    peaks = match(x, learned(x), RATE).peaks(5.0, 600)
+    peaks = match(x, learned(x), RATE).peaks(5.0, 600, 600)
     assert np.abs(peaks[:, None] - SOFT).min(axis=0).max() <= 2
     played = np.concatenate([LOUD, SOFT])
     assert np.abs(peaks[:, None] - played).min(axis=1).max() <= 2
@@ -86,7 +86,7 @@ def test_strokes_that_are_not_alike_are_not_made_up():
     beginning = learned(x)
     for at in SOFT:
         x[at : at + 4000] += 0.05 * stroke(int(rng.integers(100, 1000)))
-    peaks = match(x, beginning, RATE).peaks(6.0, 600)
+    peaks = match(x, beginning, RATE).peaks(6.0, 600, 600)
     assert np.abs(peaks[:, None] - LOUD).min(axis=1).max() <= 2
 
 
@@ -95,7 +95,7 @@ def test_noise_alone_has_deviation_one_and_no_peaks():
     noise = np.random.default_rng(5).standard_normal(20 * RATE).astype(np.float32)
     matches = match(noise, learned(x), RATE)
     assert np.std(matches.value) == pytest.approx(1.0, abs=0.03)
-    assert len(matches.peaks(5.0, 600)) == 0
+    assert len(matches.peaks(5.0, 600, 600)) == 0
 
 
 def test_what_is_suddenly_loud_is_not_a_match():
@@ -143,6 +143,13 @@ def test_the_higher_of_two_near_peaks_is_kept_and_the_first_of_equals():
     value = np.zeros(4000, np.float32)
     value[[1000, 1100, 2000, 2100, 3000]] = [5.0, 6.0, 7.0, 7.0, 4.0]
     matches = Matches(value)
-    np.testing.assert_array_equal(matches.peaks(4.5, 300), [2200, 4000])
-    np.testing.assert_array_equal(matches.peaks(4.5, 100), [2000, 2200, 4000, 4200])
+    np.testing.assert_array_equal(matches.peaks(4.5, 300, 300), [2200, 4000])
+    np.testing.assert_array_equal(matches.peaks(4.5, 100, 100), [2000, 2200, 4000, 4200])
     np.testing.assert_array_equal(matches.best_near(np.array([0, 1996, 7999]), 8), [0, 5, 0])
+
+
+def test_a_peak_beside_a_much_higher_one_is_its_lobe():
+    value = np.zeros(4000, np.float32)
+    value[[1000, 1500, 3000]] = [30.0, 9.0, 9.0]
+    np.testing.assert_array_equal(Matches(value).peaks(4.5, 300, 1200), [2000, 6000])
+    np.testing.assert_array_equal(Matches(value).peaks(4.5, 300, 900), [2000, 3000, 6000])

@@ -110,7 +110,7 @@ def test_possible_strokes_are_in_order_and_belong_to_candidates():
 def one_possible(score, like, matched):
     """A thing that may be a stroke."""
     one = np.array([1000])
-    likeness = Likeness(np.array([0]), np.array([like]), np.array([like]), np.array([0]))
+    likeness = Likeness(np.array([0]), np.array([like]), np.array([like]), np.array([0]), one > 0)
     return Possible(np.array([0]), one, np.array([score]), np.array([matched]), likeness)
 
 
@@ -140,8 +140,9 @@ def test_of_what_starts_within_12_ms_the_most_certain_is_kept():
 
 
 def test_what_is_more_alike_elsewhere_settles_there():
-    off = np.array([100, 100, 100, 5, 1])
-    like = np.array([0.6, 0.25, 0.6, 0.8, 0.8])
-    stays = np.array([0.3, 0.0, 0.5, 0.79, 0.8])
-    settled = settle(np.full(5, 1000), Likeness(off, like, stays, np.arange(5)), RATE)
-    np.testing.assert_array_equal(settled, [1100, 1000, 1000, 1005, 1000])
+    off = np.array([100, 100, 100, 5, 1, 20, 20])
+    like = np.array([0.6, 0.25, 0.6, 0.8, 0.8, 0.6, 0.6])
+    stays = np.array([0.3, 0.0, 0.5, 0.79, 0.8, 0.3, 0.3])
+    sure = np.arange(7) == 6
+    settled = settle(np.full(7, 1000), Likeness(off, like, stays, np.arange(5), sure), RATE)
+    np.testing.assert_array_equal(settled, [1100, 1000, 1000, 1005, 1000, 1000, 1020])
