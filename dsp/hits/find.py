@@ -15,7 +15,7 @@ from dsp.hits.hitmap import HitMap
 from dsp.hits.possible import find_possible, is_stroke
 from dsp.hits.rises import Energies
 from dsp.hits.spectra import measure_spectra
-from dsp.hits.strength import measure_levels, rank_strokes
+from dsp.hits.strength import blend_levels, measure_levels, rank_strokes, trusted_bands
 from dsp.hits.tuning import find_fundamental, find_rings, mode_spectrum
 from dsp.take import Samples
 
@@ -45,7 +45,18 @@ def find_hits(samples: Samples, rate: int) -> HitMap:
     fundamental = find_fundamental(*mode_spectrum(track.sound, onset, spans, track.rate))
     if len(chosen) == 0 or np.isnan(fundamental):
         return no_hits(samples, rate, "what starts in this track does not sound like a drum")
-    return _assemble(samples, heard, track.energies, found, chosen, onset, spans, fundamental, rate)
+    return _assemble(
+        samples,
+        heard,
+        track.energies,
+        found,
+        chosen,
+        onset,
+        spans,
+        fundamental,
+        rate,
+        possible.wave(kept),
+    )
 
 
 def no_hits(samples: Samples, rate: int, note: str) -> HitMap:
@@ -78,13 +89,14 @@ def _spans(
 def _assemble(
     samples: Samples, heard: Heard, energies: Energies, found: Candidates, chosen: Positions,
     onset: Positions, spans: Positions, fundamental: float, rate: int,
+    wave: tuple[Values, Values] | None,
 ) -> HitMap:  # fmt: skip
     assert found.drum is not None
-    strength, velocity, ghost = rank_strokes(
-        measure_levels(
-            measure_spectra(heard.sound, onset, heard.rate), found.drum, found.measures[chosen]
-        )
-    )
+    told = (measure_spectra(heard.sound, onset, heard.rate), found.drum, found.measures[chosen])
+    level = measure_levels(*told)
+    if wave is not None:
+        level = blend_levels(level, trusted_bands(*told), *wave)
+    strength, velocity, ghost = rank_strokes(level)
     full = strength > -6
     decay = learn_decay(energies, onset[full] // energies.hop, spans[full] // energies.hop)
     rings = find_rings(heard.sound, onset[full], spans[full], fundamental, heard.rate)

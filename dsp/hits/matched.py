@@ -32,6 +32,7 @@ BAND_HZ = 490.0  # in which the noise is measured, smoothed over about twice as 
 QUIETEST = 1e-9  # of the track's mean power: nothing below is noise
 LEAST_TEACHERS = 4
 LOBE = 1 / 3
+LEAST_VALUE = 1e-3
 POWER_PART = 65536
 CHUNK = 64  # fixed, so that threads share the work without changing the result
 
@@ -45,6 +46,14 @@ class Matches:
     """
 
     value: NDArray[np.float32]
+    scale: NDArray[np.float32]
+    block: int
+
+    def level_db(self, at: Positions, reach: int) -> Values:
+        """Level of what begins near each of `at` re the beginning that was learned, dB."""
+        block = np.clip(at // self.block, 0, len(self.scale) - 1)
+        value = np.maximum(self.best_near(at, reach), LEAST_VALUE)
+        return np.asarray(20 * np.log10(value * self.scale[block]))
 
     def best_near(self, at: Positions, reach: int) -> Values:
         """The highest value within `reach` samples of each of `at`."""
@@ -96,6 +105,7 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
     window = (window / np.sqrt((window**2).sum())).astype(np.float32)
     floor = QUIETEST * _power(x) + 1e-30
     value = np.zeros((blocks, block // 2), np.float32)
+    scale = np.zeros(blocks, np.float32)
 
     def work(part: slice) -> None:
         # From a little before the first block on: a value stands where the stroke's onset is.
@@ -111,9 +121,10 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
         matched = np.fft.irfft(product, block, axis=1)[:, : block // 2]
         energy = 2 / size * (weighted * shape).real.sum(axis=1, keepdims=True)
         value[part] = 0.5 * matched / np.sqrt(energy)
+        scale[part] = 1 / np.sqrt(energy[:, 0])
 
     over_chunks(work, blocks, CHUNK)
-    return Matches(value.ravel()[: -(-len(x) // 2)])
+    return Matches(value.ravel()[: -(-len(x) // 2)], scale, block)
 
 
 def _power(x: Sound) -> float:

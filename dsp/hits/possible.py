@@ -36,7 +36,8 @@ class Possible:
     """What may be strokes: which candidates, and where they start.
 
     All (n,): `score` of the second look, `matched` the matched filter's value where each is most
-    like the others, `likeness` how they begin; None where that is not known.
+    like the others, `likeness` how they begin, `wave_db` how loud they are by the filter; None
+    where that is not known.
     """
 
     index: Positions
@@ -44,6 +45,7 @@ class Possible:
     score: Values
     matched: Values
     likeness: Likeness | None
+    wave_db: Values | None = None
 
     def measures(self) -> Values:
         """Measures of the last look, (n, 4).
@@ -57,6 +59,10 @@ class Possible:
         matched = np.log(np.clip(self.matched, LEAST_MATCHED, MOST_MATCHED))
         matched = np.maximum(matched, least)
         return np.column_stack([score, self.likeness.like, self.likeness.stays, matched])
+
+    def wave(self, kept: NDArray[np.bool_]) -> tuple[Values, Values] | None:
+        """Level in dB by the matched filter of those that are kept, and its value."""
+        return None if self.wave_db is None else (self.wave_db[kept], self.matched[kept])
 
     def settled(self, rate: int) -> Positions:
         """Where they start, those moved that are clearly more like the others elsewhere."""
@@ -88,7 +94,10 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     if matches is not None and likeness is not None:
         matched = matches.best_near(onset + likeness.off, round(NEAR_S * rate))
         likeness = replace(likeness, sure=matched >= SURELY_MATCHED)
-    return found, Possible(index, onset, score, matched, likeness)
+    wave_db = None
+    if matches is not None and likeness is not None:
+        wave_db = matches.level_db(onset + likeness.off, round(NEAR_S * rate))
+    return found, Possible(index, onset, score, matched, likeness, wave_db)
 
 
 def _playable(found: Candidates, index: Positions) -> NDArray[np.bool_]:

@@ -28,6 +28,11 @@ KEPT = 0.9  # of the power that was there before, what is there still
 OWN_DB = 3.0  # by which a band may differ from what the stroke's level and the learned one say
 LEAST_OWN = 0.1
 DOUBT = 20.0
+SURE_BANDS, SURE_MATCH, LEAST_SURE = 10.0, 8.0, 6
+LEAST_SLOPE, MOST_SLOPE = -0.1, 0.3  # dB that the waveform's level gains per dB of the stroke's
+BANDS_OFF_DB, ONE_BAND_DB = 0.3, 5.0  # error of a level that many bands tell, and one
+LEAST_BANDS, LEAST_MATCH = 0.5, 0.5
+DB_PER_PART = 20 / np.log(10)
 # A band's power stands for the 60 ms, or for its part of them, over which it sounds.
 _SPANS_S = np.repeat([ENERGY_S, SHORT_S, ENERGY_S - SHORT_S], [LOW, HIGH, HIGH])
 _SHARE = np.concatenate([np.diff(LOW_EDGES_HZ), *2 * [np.diff(HIGH_EDGES_HZ)]]) * _SPANS_S
@@ -45,11 +50,43 @@ def measure_levels(spectra: Spectra, drum: DrumStroke, explained: Values) -> Val
     stroke = drum.predicted(explained)
     own = np.maximum(spectra.after - KEPT * spectra.before, LEAST_OWN * spectra.after)
     apart = 10 * np.log10(own / stroke)
-    trust = 1 / (1 + DOUBT * spectra.before / stroke)
+    trust = _trust(spectra, stroke)
     middle = weighted_median(apart.T, trust.T)[:, None]
     apart = middle + trust * np.clip(apart - middle, -OWN_DB, OWN_DB)
     energy = (stroke * 10 ** (apart / 10) * _SHARE).sum(axis=1)
     return np.asarray(10 * np.log10(energy / (drum.power * _SHARE).sum()))
+
+
+def trusted_bands(spectra: Spectra, drum: DrumStroke, explained: Values) -> Values:
+    """How many bands, of HIGH + HIGH + LOW, tell each stroke's level, (strokes,)."""
+    return np.asarray(_trust(spectra, drum.predicted(explained)).sum(axis=1))
+
+
+def _trust(spectra: Spectra, stroke: Values) -> Values:
+    return np.asarray(1 / (1 + DOUBT * spectra.before / stroke))
+
+
+def blend_levels(level_db: Values, bands: Values, wave_db: Values, matched: Values) -> Values:
+    """Levels of strokes, (strokes,), those that few bands tell by their waveform, too.
+
+    `bands` is what `trusted_bands` says, `wave_db` the level by the matched filter re anything and
+    `matched` its value. Soft strokes are duller, so that one level is a straight line over the
+    other, fitted on the strokes that both tell well. Each counts by 1 over its variance: z is off
+    by one deviation, which is 8.7 / z dB, and the waveforms by as much as they are among the sure.
+    """
+    sure = (bands > SURE_BANDS) & (matched > SURE_MATCH)
+    if sure.sum() < LEAST_SURE:
+        return level_db
+    apart = level_db[sure] - level_db[sure].mean()
+    off = wave_db[sure] - level_db[sure]
+    slope = float((apart * (off - off.mean())).sum() / max((apart**2).sum(), 1e-9))
+    slope = min(max(slope, LEAST_SLOPE), MOST_SLOPE)
+    at = float(np.median(off - slope * apart))
+    by_wave = level_db[sure].mean() + (wave_db - level_db[sure].mean() - at) / (1 + slope)
+    spread = float(np.std(by_wave[sure] - level_db[sure]))
+    wave_error = spread**2 + (DB_PER_PART / np.maximum(matched, LEAST_MATCH)) ** 2
+    band_error = BANDS_OFF_DB**2 + (ONE_BAND_DB / np.maximum(bands, LEAST_BANDS)) ** 2
+    return np.asarray(level_db + band_error / (band_error + wave_error) * (by_wave - level_db))
 
 
 def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]]:

@@ -142,7 +142,7 @@ def test_a_stroke_at_the_very_end_and_the_very_start_can_teach():
 def test_the_higher_of_two_near_peaks_is_kept_and_the_first_of_equals():
     value = np.zeros(4000, np.float32)
     value[[1000, 1100, 2000, 2100, 3000]] = [5.0, 6.0, 7.0, 7.0, 4.0]
-    matches = Matches(value)
+    matches = Matches(value, np.ones(8, np.float32), 1024)
     np.testing.assert_array_equal(matches.peaks(4.5, 300, 300), [2200, 4000])
     np.testing.assert_array_equal(matches.peaks(4.5, 100, 100), [2000, 2200, 4000, 4200])
     np.testing.assert_array_equal(matches.best_near(np.array([0, 1996, 7999]), 8), [0, 5, 0])
@@ -151,5 +151,17 @@ def test_the_higher_of_two_near_peaks_is_kept_and_the_first_of_equals():
 def test_a_peak_beside_a_much_higher_one_is_its_lobe():
     value = np.zeros(4000, np.float32)
     value[[1000, 1500, 3000]] = [30.0, 9.0, 9.0]
-    np.testing.assert_array_equal(Matches(value).peaks(4.5, 300, 1200), [2000, 6000])
-    np.testing.assert_array_equal(Matches(value).peaks(4.5, 300, 900), [2000, 3000, 6000])
+    matches = Matches(value, np.ones(8, np.float32), 1024)
+    np.testing.assert_array_equal(matches.peaks(4.5, 300, 1200), [2000, 6000])
+    np.testing.assert_array_equal(matches.peaks(4.5, 300, 900), [2000, 3000, 6000])
+
+
+def test_levels_are_those_of_the_strokes():
+    x = track(soft_db=-200.0, noise_db=-35.0)
+    soft = SOFT[::2] + 1  # values stand at even samples
+    for at in soft:
+        x[at : at + 4000] += 0.1 * stroke()
+    matches = match(x, learned(x), RATE)
+    loud, soft = matches.level_db(LOUD, 10), matches.level_db(soft, 10)
+    assert np.std(loud) < 0.3
+    assert np.median(soft) - np.median(loud) == pytest.approx(-20.0, abs=0.5)

@@ -7,7 +7,7 @@ from scipy.stats import spearmanr
 
 from dsp.hits import find_hits
 from dsp.hits.spectra import CENTRES_HZ, LOW, TAIL, TILT_OCTAVES, DrumStroke, Spectra
-from dsp.hits.strength import measure_levels, rank_strokes
+from dsp.hits.strength import blend_levels, measure_levels, rank_strokes
 from tests.hits.drums import RATE, groove, membrane, play
 
 # 40 lg(v / 127) (DLS level 1; Dannenberg, "The Interpretation of MIDI Velocity", ICMC 2006),
@@ -143,3 +143,16 @@ def test_full_strokes_of_one_level_get_one_velocity(seed):
     track = play(membrane(210), onsets, [-2.0] * 12, onsets[-1] + 24_000)
     velocity = find_hits(track, RATE).velocity
     assert velocity.min() >= 122
+
+
+def test_levels_that_no_band_tells_are_told_by_the_waveform():
+    true = np.linspace(-25.0, 0.0, 40)
+    bands, matched = np.full(40, 30.0), np.full(40, 20.0)
+    bands[[5, 20]], level = 0.5, true.copy()
+    level[[5, 20]] += [4.0, -3.0]
+    wave = 1.1 * true - 7.0
+    blended = blend_levels(level, bands, wave, matched)
+    np.testing.assert_allclose(blended, true, atol=0.3)
+    np.testing.assert_array_equal(
+        blend_levels(level[:5], bands[:5], wave[:5], matched[:5]), level[:5]
+    )
