@@ -33,6 +33,7 @@ QUIETEST = 1e-9  # of the track's mean power: nothing below is noise
 LEAST_TEACHERS = 4
 LOBE = 1 / 3
 LEAST_VALUE = 1e-3
+TAPS = 8  # values between two are those of a windowed sinc
 POWER_PART = 65536
 CHUNK = 64  # fixed, so that threads share the work without changing the result
 
@@ -52,7 +53,13 @@ class Matches:
     def level_db(self, at: Positions, reach: int) -> Values:
         """Level of what begins near each of `at` re the beginning that was learned, dB."""
         block = np.clip(at // self.block, 0, len(self.scale) - 1)
-        value = np.maximum(self.best_near(at, reach), LEAST_VALUE)
+        half = reach // 2
+        last = max(len(self.value) - 1, 0)
+        near = self.value[np.clip(at[:, None] // 2 + np.arange(-half - TAPS, half + TAPS), 0, last)]
+        taps = np.arange(-TAPS, TAPS) + 0.5
+        between = np.sinc(taps) * np.cos(np.pi * taps / (2 * TAPS)) ** 2
+        odd = np.array([np.convolve(row, between, "valid") for row in near.astype(np.float64)])
+        value = np.maximum(self.best_near(at, reach), odd.max(axis=1, initial=LEAST_VALUE))
         return np.asarray(20 * np.log10(value * self.scale[block]))
 
     def best_near(self, at: Positions, reach: int) -> Values:
