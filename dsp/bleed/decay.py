@@ -12,16 +12,19 @@ from numpy.typing import NDArray
 
 from dsp.bleed.drum import AHEAD, BELOW_DB_PER_OCTAVE, Attack, Strokes
 from dsp.bleed.powers import CENTRES_HZ, FLOOR_DB, FRAME_S, Levels
+from dsp.bleed.tails import LENGTH, Prediction, tell_tails
 
 Values = NDArray[np.float64]
 
-LENGTH = round(1.0 / FRAME_S)
 MOST_STROKES = 64
 AGAINST_EXCESS = 4.0  # dB of visibility that a dB of other sound under a stroke outweighs
-MEAN = round(0.020 / FRAME_S)
-SURE = round(0.030 / FRAME_S)  # a stroke's own for so long, however loud the bleed
 CYMBALS_HZ = 1200.0
 USUAL_QUANTILE, OVER_USUAL_DB = 0.3, 4.0
+PEAK_S, LEAST_REACH_S, LEAST_KNOWN_S = 0.060, 0.030, 0.040
+SWELLS_S, SWELL_DB = 0.2, 8.0  # a band may swell until then, by more than so much
+STEP_S, STEP_DB = 0.008, 4.0  # but not so fast: that would be a hat
+BUMP_DB, BEAT_DB = 8.0, 12.0  # of a decay, and of one whose modes beat: below CYMBALS_HZ
+GONE_DB = 40.0
 THUMP_T60_S = 0.35
 SKIRT_DB = 3.0
 STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
@@ -30,31 +33,30 @@ STEEPEST, STEEPEST_UNKNOWN = 750.0, 150.0  # dB a second
 SLOWEST = np.interp(np.log(CENTRES_HZ), np.log([600.0, 3000.0]), [30.0, 120.0])
 
 
-def learn_shape(levels: Levels, bleed: Levels, attack: Attack, strokes: Strokes) -> Values:
+def learn_shape(
+    levels: Levels,
+    bleed: Levels,
+    attack: Attack,
+    strokes: Strokes,
+    earlier: Prediction | None = None,
+) -> Values:
     """Decay in dB against the attack level, (AHEAD + LENGTH, bands); AHEAD rows come first.
 
     Where cymbals sound, a stroke tells of the decay while it is clearly louder than bleed usually
-    is: a cymbal struck with every stroke would pass for a slow decay.
+    is: a cymbal struck with every stroke would pass for a slow decay. With an `earlier` prediction
+    a stroke tells of it through softer ones, too, in bands that have modes.
     """
-    frames, bands = levels.shape
-    usual = np.full(bands, -np.inf)
-    for k in range(bands):
-        if CENTRES_HZ[k] >= CYMBALS_HZ:
-            usual[k] = np.quantile(bleed[:, k], USUAL_QUANTILE) + OVER_USUAL_DB
     count = min(max(8, len(strokes) // 2), MOST_STROKES, len(strokes))
-    shape = np.empty((AHEAD + LENGTH, bands))
-    for k in range(bands):
+    shape = np.empty((AHEAD + LENGTH, levels.shape[1]))
+    for k in range(levels.shape[1]):
+        usual = -np.inf
+        if CENTRES_HZ[k] >= CYMBALS_HZ:
+            usual = float(np.quantile(bleed[:, k], USUAL_QUANTILE)) + OVER_USUAL_DB
         seen = attack.visible[:, k] - AGAINST_EXCESS * attack.excess[:, k]
         chosen = np.argsort(-seen, kind="stable")[:count]
-        rows = np.full((count, AHEAD + LENGTH), np.nan)
-        for row, n in zip(rows, chosen, strict=True):
-            start = strokes.first[n] - AHEAD
-            last = n == len(strokes) - 1
-            stop = min(strokes.following[n] - (0 if last else 3), start + len(row), frames)
-            low = max(start, 0)
-            if stop > low:
-                stop = low + _clear(levels[low:stop, k], usual[k])
-                row[low - start : stop - start] = levels[low:stop, k] - attack.level[n, k]
+        known = None if attack.thump[k] else earlier
+        level = levels[:, k].astype(np.float64)
+        rows = tell_tails(level, k, chosen, attack, strokes, usual, known)
         shape[:, k] = _decay(rows, k, bool(attack.wild[k]))
     hold_thumps(shape, attack)
     return shape
@@ -70,37 +72,48 @@ def hold_thumps(shape: Values, attack: Attack) -> None:
             np.maximum(shape[AHEAD:, k], skirt, out=shape[AHEAD:, k])
 
 
-def _clear(level: Levels, usual: float) -> int:
-    """Frames until a stroke has fallen to what bleed usually is, as the mean of some frames."""
-    sure = AHEAD + SURE
-    if len(level) < sure + MEAN or not np.isfinite(usual):
-        return len(level)
-    sums = np.cumsum(level[sure:], dtype=np.float64)
-    under = np.flatnonzero(sums[MEAN:] - sums[:-MEAN] < MEAN * usual)
-    return sure + MEAN // 2 + int(under[0]) if len(under) else len(level)
-
-
 def _decay(rows: Values, band: int, wild: bool) -> Values:
     """One band's decay: a low quantile over strokes while it is the drum, then its own slope."""
     low = _low_quantile(rows, 0.3) + 1.5
-    known = np.isfinite(rows).sum(axis=0)[AHEAD:] >= max(2, min(len(rows) // 3, 5))
-    shortest = round(0.03 / FRAME_S)
-    reach = max(LENGTH if known.all() else int(np.argmin(known)), shortest)
-    peak = int(np.argmax(low[AHEAD : AHEAD + min(round(0.06 / FRAME_S), reach - 2)]))
+    known = np.flatnonzero(np.isfinite(rows).sum(axis=0) >= max(2, min(len(rows) // 3, 5)))
+    reach = round(LEAST_REACH_S / FRAME_S)
+    if len(known):
+        reach = max(int(known[-1]) + 1 - AHEAD, reach)
+        low[: known[-1]] = np.interp(np.arange(known[-1]), known, low[known])
     width = int(np.clip(3.0 / CENTRES_HZ[band], 0.006, 0.03) / FRAME_S) | 1
     body = low[AHEAD : AHEAD + reach]
     smooth = np.convolve(body, np.ones(width) / width, "same") if reach > width else body
-    hull = lower_hull(smooth[peak : max(reach - width // 2, peak + 3)])
-    length = max(int((hull > hull.min() + 5.0).sum()), round(0.02 / FRAME_S))
+    peak = int(np.argmax(body[: min(round(PEAK_S / FRAME_S), reach - 2)]))
+    inside = smooth[: max(reach - width // 2, peak + 3)]
+    peak = _swell(inside, peak)
+    hull = lower_hull(_until_gone(inside[peak:]))
+    length = max(int((hull > hull.min() + 5.0).sum()), round(LEAST_KNOWN_S / FRAME_S))
     falling = hull[: min(length, len(hull))]
     carried = _carry_on(falling, LENGTH - peak, float(SLOWEST[band]))
     kept = low[AHEAD + peak : AHEAD + peak + len(falling)]
-    carried[: len(falling)] = np.minimum(kept, carried[: len(falling)] + 8.0)
+    bump = BEAT_DB if CENTRES_HZ[band] < CYMBALS_HZ else BUMP_DB
+    carried[: len(falling)] = np.minimum(kept, carried[: len(falling)] + bump)
     decay = np.concatenate([low[: AHEAD + peak], carried])
     if wild:
         after = np.maximum(np.arange(LENGTH) - round(0.012 / FRAME_S), 0)
         decay[AHEAD:] = np.minimum(decay[AHEAD:], 3 - 60 * FRAME_S / THUMP_T60_S * after)
     return decay
+
+
+def _swell(body: Values, peak: int) -> int:
+    """Where a band (frames,) dB that swells after its attack's `peak` is loudest; else `peak`.
+
+    Wires may answer late, and by much; a hat that is struck after each stroke comes at once.
+    """
+    step = round(STEP_S / FRAME_S)
+    low = peak + int(np.argmin(body[peak : peak + round(PEAK_S / FRAME_S)]))
+    late = body[low : round(SWELLS_S / FRAME_S)]
+    if len(late) < 2 * step:
+        return peak
+    rise = late[: int(np.argmax(late)) + 1]
+    if len(rise) <= step or rise[-1] - rise[0] < SWELL_DB:
+        return peak
+    return peak if (rise[step:] - rise[:-step]).max() > STEP_DB else low + len(rise) - 1
 
 
 def _low_quantile(rows: Values, share: float) -> Values:
@@ -129,6 +142,12 @@ def _carry_on(falling: Values, count: int, slowest: float) -> Values:
     slope = float(np.clip(slope, -steepest * FRAME_S, -slowest * FRAME_S))
     more = falling[-1] + slope * np.arange(1, max(count - len(falling), 0) + 1)
     return np.concatenate([falling, more])[:count]
+
+
+def _until_gone(falling: Values) -> Values:
+    """The part of a decay (frames,) dB that can be heard: where it ends bends no hull."""
+    gone = np.flatnonzero(falling < falling[0] - GONE_DB)
+    return falling[: max(int(gone[0]) + 1, 3)] if len(gone) else falling
 
 
 def lower_hull(y: Values) -> Values:

@@ -26,6 +26,7 @@ BETWEEN = 0.783  # standard deviations between these two quantiles of a normal d
 TO_MIDDLE = 1.036  # and from the lower one to the median
 LEAST_SPREAD_DB, MOST_SPREAD_DB, TRUSTED_SPREAD_DB = 1.0, 4.0, 1.5
 WILD_DB = 4.0
+NO_MODES = 0.7  # of the fundamental: below, a drum only thumps
 DOUBT_DB = 2.0  # of a stroke's own level where it stands out clearly
 DULLEST, FOLLOWS = 1.75, 0.75  # dB by which a band falls with a dB of strength
 HAT_HZ, LEAST_SOFT = 2500.0, 6
@@ -53,13 +54,14 @@ class Attack:
     """Level of each stroke in each band: typical ones, their spread, and each stroke's own.
 
     `level` (strokes, bands) dB; `spread` (bands,) dB; `wild` (bands,) where bleed hides the drum
-    in most strokes; `visible` (strokes, bands) dB above the bleed; `excess` (strokes, bands) dB
-    that were measured above `level`: what a stroke sounds with.
+    in most strokes; `thump` (bands,) where it has no modes; `visible` (strokes, bands) dB above the
+    bleed; `excess` (strokes, bands) dB that were measured above `level`: what a stroke sounds with.
     """
 
     level: Values
     spread: Values
     wild: NDArray[np.bool_]
+    thump: NDArray[np.bool_]
     visible: Values
     excess: Values
 
@@ -89,7 +91,8 @@ def measure_attacks(levels: Levels, bleed: Levels, strokes: Strokes, fundamental
     trust = (1 / doubt**2) / (1 / doubt**2 + 1 / spread**2)
     level = trust * measured + (1 - trust) * expected
     level = np.minimum(level, expected + SPREADS_ABOVE * spread)
-    return Attack(level, spread, wild, visible, np.maximum(measured - level, 0.0))
+    thump = NO_MODES * fundamental > CENTRES_HZ
+    return Attack(level, spread, wild, thump, visible, np.maximum(measured - level, 0.0))
 
 
 def _attack_power(levels: Levels, strokes: Strokes) -> Values:

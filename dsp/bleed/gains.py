@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from dsp.bleed.decay import learn_shape
 from dsp.bleed.drum import AHEAD, SOFT_DB, Strokes, measure_attacks, predict
 from dsp.bleed.powers import FRAME_S, Levels, over_bands
+from dsp.bleed.tails import Prediction
 from dsp.bleed.tracking import THUMPS, raise_where_all_rise, track
 from dsp.kernels.bleed import keep_needed, look_up
 
@@ -75,10 +76,13 @@ def decide_gains(
         hidden[max(first - AHEAD, 0) : first + HIDE_FRAMES] = True
     drum = np.where(sounding[:, None], np.float32(300), np.float32(-300)) + np.zeros_like(levels)
     bleed = np.empty_like(levels)
+    earlier: Prediction | None = None
     for _ in range(ROUNDS):
         track(levels, calm, drum, hidden, bleed)
         attack = measure_attacks(levels, bleed, strokes, fundamental)
-        drum = predict(strokes, attack, learn_shape(levels, bleed, attack, strokes), frames)
+        shape = learn_shape(levels, bleed, attack, strokes, earlier)
+        drum = predict(strokes, attack, shape, frames)
+        earlier = Prediction(drum, shape)
     drum = raise_where_all_rise(levels, drum, bleed)
     thumps = track(levels, calm, drum, hidden, bleed)
     np.maximum(drum[:, :THUMPS], levels[:, :THUMPS], out=drum[:, :THUMPS], where=thumps)

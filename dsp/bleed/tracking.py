@@ -29,7 +29,7 @@ KICK_FRAMES = round(0.033 / FRAME_S)  # kicks and toms last at least so long
 SAME_KICK = round(0.008 / FRAME_S)  # a low note's power dips within each period
 COVERED_DB = -3.0
 SILENT_DB = -20.0  # against the track: a band without bleed of note
-RISING_BANDS = 3
+RISING_BANDS = 4
 # Kicks and toms die away under a stroke as they do beside it, by 60 dB in a second and more (common
 # practice, no source); cymbals may go on.
 FALL_DB = np.where(CENTRES_HZ < 200, 60.0 * FRAME_S, 0.0)
@@ -92,12 +92,10 @@ def raise_where_all_rise(levels: Levels, drum: Levels, bleed: Levels) -> Levels:
     """The drum (frames, bands) dB, louder where the track exceeds it in several bands at once.
 
     So does a stroke that rings longer than most, or one that was not found. Only bands without
-    bleed of note tell, of those with modes or wires: three of them must exceed it by so much. The
-    further an excess lies over 10 dB, where bleed is seen, the less of it is the drum's.
+    bleed of note tell, of those with modes or wires: four of them must exceed it by so much.
     """
     over = np.where(bleed < levels + np.float32(SILENT_DB), levels - drum, np.float32(0))[:, MODES]
-    rise = np.sort(over, axis=1)[:, -RISING_BANDS]
-    rise = np.maximum(np.minimum(rise, 2 * SEEN_DB - rise), 0)
+    rise = np.maximum(np.sort(over, axis=1)[:, -RISING_BANDS], 0)
     return np.asfortranarray(drum + rise[:, None], dtype=np.float32)
 
 

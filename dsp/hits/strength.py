@@ -20,7 +20,7 @@ from dsp.hits.spectra import (
 Values = NDArray[np.float64]
 Positions = NDArray[np.int64]
 
-GHOST_DB = -12.0  # without a clear gap, a quarter of a full stroke's amplitude; common practice
+GHOST_DB, GHOST_NEAR_DB = -12.0, 1.5  # a quarter of a full stroke's amplitude; common practice
 GHOST_RANGE_DB = (-16.0, -8.0)
 FULL_WITHIN_DB = 4.0
 ENERGY_S = 0.060
@@ -93,8 +93,8 @@ def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]
     """Strength in dB re the typical full stroke, velocity 1 … 127, and which are ghosts.
 
     The typical full stroke is the median of all within 4 dB of the loud ones (95th percentile).
-    Velocity is the square law of General MIDI, 40·lg(v / 127). A ghost is what lies below the
-    widest gap between −16 and −8 dB, or below −12 dB where nothing separates them.
+    Velocity is the square law of General MIDI, 40·lg(v / 127). A ghost is what lies
+    below −12 dB, moved into the widest gap that is within 1.5 dB of it, as far as −16 or −8 dB.
     """
     loud = np.quantile(level_db, 0.95)
     full = np.median(level_db[level_db > loud - FULL_WITHIN_DB])
@@ -106,10 +106,7 @@ def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]
 def _ghost_limit(strength: Values) -> float:
     low, high = GHOST_RANGE_DB
     inside = np.sort(strength[(strength > low) & (strength < high)])
-    edges = np.concatenate([[low], inside, [high]])
-    gaps = np.diff(edges)
-    widest = int(np.argmax(gaps))
-    if gaps[widest] < 3.0:
-        return GHOST_DB
-    lower, upper = edges[widest], edges[widest + 1]
-    return float(np.clip(GHOST_DB, lower + 1e-9, upper - 1e-9))
+    lower, upper = np.append(low, inside), np.append(inside, high)
+    near = (lower < GHOST_DB + GHOST_NEAR_DB) & (upper > GHOST_DB - GHOST_NEAR_DB)
+    widest = np.flatnonzero(near)[np.argmax((upper - lower)[near])]
+    return float(np.clip(GHOST_DB, lower[widest] + 1e-9, upper[widest] - 1e-9))
