@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dsp.matching import matched, with_decisions
-from dsp.session import HitMaps, Progress, Session, TrackPrint
+from dsp.progress import Progress
+from dsp.session import HitMaps, Session, TrackPrint
 from dsp.summing import HeldStems, refuse_channels
 from dsp.take import Samples, Take
 

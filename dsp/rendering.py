@@ -23,7 +23,8 @@ from dsp.errors import UsageError
 from dsp.hits.hits_file import GivenHits, read_hits
 from dsp.matching import matched, with_decisions
 from dsp.outputs import Writer
-from dsp.session import HitMaps, Progress, Session
+from dsp.progress import Progress
+from dsp.session import HitMaps, Session
 from dsp.sheet import TrackOutcome, print_sheet, sheet_bytes, track_notes
 from dsp.sources import FileSource, common_clock
 from dsp.summary import FileWritten, TrackSummary

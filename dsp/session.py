@@ -18,6 +18,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from dsp.carrying import carry_out, without_audio
@@ -30,6 +31,7 @@ from dsp.hits.hits_file import GivenHits
 from dsp.lanes.data import WavePeaks, wave_peaks
 from dsp.matching import every_step
 from dsp.measures import Measures, measure
+from dsp.progress import Going, Progress
 from dsp.steps.base import Decision, Scene
 from dsp.summing import Stems, key_of, summed, summed_names, waves
 from dsp.take import Samples
@@ -38,14 +40,8 @@ if TYPE_CHECKING:
     from dsp.recipe import Recipe
 
 Done = TypeVar("Done")
-Progress = Callable[[float, str], None]
-"""Called with the share done, 0 to 1, and what is being done; from any worker."""
 Decided = Callable[[Sequence[Decision]], None]
 """Called with all decisions of a track."""
-
-
-class Stopped(Exception):  # noqa: N818 (it is no error: another track failed, or the user stopped)
-    """Ends the work on a track whose result nobody will take."""
 
 
 class TakeSource(Protocol):
@@ -150,22 +146,12 @@ class Session:
         self._stems = stems
         self._wanted = summed_names(recipe)
         self._keys = {key_of(recipe, name) for name in (*recipe.tracks, *recipe.groups)}
-        self._progress = progress
         self._span = span
-        self._lock = threading.Lock()
-        self._stop = threading.Event()
-        self._total = sum(2 + len(part.steps) for part in recipe.parts)
-        self._done = 0
+        self._going = Going(sum(2 + len(part.steps) for part in recipe.parts), progress)
 
     def advance(self, doing: str) -> None:
         """Say what comes next; raises `Stopped` where the whole run has been stopped."""
-        if self._stop.is_set():
-            raise Stopped
-        with self._lock:
-            share = min(self._done / self._total, 1.0)
-            self._done += 1
-            if self._progress is not None:
-                self._progress(share, doing)
+        self._going.advance(doing)
 
     def key_of(self, name: str) -> str:
         """The track on which the strokes of a track or group are found."""
@@ -201,9 +187,11 @@ class Session:
             scene = self._scene(name, buffer, hits)
             decisions = []
             for step in steps:
-                self.advance(f"{name}: {step.name}")
+                doing = f"{name}: {step.name}"
+                self.advance(doing)
                 listened = listening.pop().result() if listening else None
-                decision = step.decide(replace(scene, listened=listened))
+                told = partial(self._going.within, doing)
+                decision = step.decide(replace(scene, listened=listened, told=told))
                 decisions.append(without_audio(decision))
                 if decided is not None and len(decisions) == len(steps):
                     decided(decisions)
@@ -249,7 +237,7 @@ class Session:
                     done[futures[future]] = future.result()
             except BaseException:
                 # Also on Ctrl-C: the others stop at their next step, then the pool can close.
-                self._stop.set()
+                self._going.stop()
                 pool.shutdown(wait=False, cancel_futures=True)
                 raise
         return done

@@ -19,7 +19,7 @@ linear prediction", same journal 18(7), 2010. All from memory.)
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,15 +42,23 @@ WITNESS_FLOOR, TRACK_FLOOR = 1e-3, 1e-2  # of the mean power of a bin: nothing s
 LEAST_LEFT = 0.1  # of a witness's power, the drum taken out; below, it hears them as the track does
 WRONG = 3e-4  # of what is left, a prediction may be drum after all: softer ones are worth little
 AGREE_BINS = 5
+LOOKS = 3  # times that a round goes through the take
 TINY = 1e-30
 
 
 class Canceller:
     """Learns, round after round, what witnesses tell of the bleed in one channel."""
 
-    def __init__(self, track: Values, witnesses: Sequence[Values], rate: int) -> None:
-        """Track and witnesses are (n,), none of them silent."""
+    def __init__(
+        self,
+        track: Values,
+        witnesses: Sequence[Values],
+        rate: int,
+        told: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Track and witnesses are (n,), none of them silent; `told` is called after each look."""
         self._track, self._witnesses = track, tuple(witnesses)
+        self._told = told
         self._frames = ShortTime.at(rate)
         self._half = max(round(HALF_S * rate / self._frames.hop), 1)
         bins = self._frames.bins
@@ -62,7 +70,9 @@ class Canceller:
     def learn(self, drum: Values) -> None:
         """One round, with an estimate of the drum (n,)."""
         self._learn_leaks(drum)
+        self._told()
         self._learn_filters()
+        self._told()
 
     def predict(self) -> Values:
         """The bleed that the witnesses predict, (n,)."""
@@ -74,6 +84,7 @@ class Canceller:
             worth = power / (power + WRONG * left + TINY)
             worth *= power.sum(axis=0) / (power.sum(axis=0) + WRONG * left.sum(axis=0) + TINY)
             self._frames.add_back(worth * bleed[:, 1:-1], first, out)
+        self._told()
         return out
 
     def _learn_leaks(self, drum: Values) -> None:

@@ -6,14 +6,14 @@ What they predict of it, wave for wave, is subtracted; gains, decided as without
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter1d, uniform_filter1d
 
-from dsp.bleed.cancelling import Canceller
+from dsp.bleed.cancelling import LOOKS, Canceller
 from dsp.bleed.powers import BandLevels, Levels, measure_levels
 from dsp.bleed.suppressor import Suppressor
 from dsp.curves import GainCurve, apply_curve
@@ -69,16 +69,25 @@ def hears_bleed(witness: Samples, bands: BandLevels, suppressor: Suppressor) -> 
 
 
 def suppress_with_witnesses(
-    audio: Samples, witnesses: Sequence[Samples], bands: BandLevels, suppressor: Suppressor
+    audio: Samples,
+    witnesses: Sequence[Samples],
+    bands: BandLevels,
+    suppressor: Suppressor,
+    told: Callable[[float], None],
 ) -> Witnessed:
     """Learn from witnesses, (frames, channels) each, how to take down the bleed of a track.
 
     `audio` (frames, channels) has levels `bands`; no channel of a witness is silent in its frames.
+    `told` is called with the share of the work that is done.
     """
     part = slice(int(bands.edges[0]), int(bands.edges[-1]))
     sources = [one[part, k] for one in witnesses for k in range(one.shape[1])]
     channels = [k for k in range(audio.shape[1]) if audio[part, k].any()]
-    cancellers = [Canceller(audio[part, k], sources, suppressor.rate) for k in channels]
+    shares = iter(np.linspace(0, 1, LOOKS * ROUNDS * len(channels) + 2)[1:].tolist())
+    cancellers = [
+        Canceller(audio[part, k], sources, suppressor.rate, lambda: told(next(shares)))
+        for k in channels
+    ]
     predicted = np.zeros_like(audio)
     curve = suppressor.curve(bands)
     for number in range(ROUNDS):

@@ -21,8 +21,9 @@ from dsp.hits.hitmap import HitMap
 from dsp.lanes.data import Lane
 from dsp.matching import every_step
 from dsp.outputs import Writer
+from dsp.progress import Progress
 from dsp.rendering import print_all, print_names
-from dsp.session import HitMaps, Progress, Session
+from dsp.session import HitMaps, Session
 from dsp.sources import FileSource
 from dsp.summing import filed_stems
 from dsp.worker import AUDIO, Worker, lanes_of

@@ -27,7 +27,7 @@ from dsp.compare.table import markdown
 from dsp.compare.tracks import TrackWork, TrackWorker, difference_names
 from dsp.compare.variants import RAW, Plan, Variant, plan
 from dsp.outputs import Writer
-from dsp.session import Progress
+from dsp.progress import Progress
 from dsp.sheet import sheet_bytes
 from dsp.take import Samples
 

@@ -18,7 +18,7 @@ from dsp.rendering import AUDIO, PrintReport, render
 from dsp.take import Samples
 
 if TYPE_CHECKING:
-    from dsp.printing import Progress
+    from dsp.progress import Progress
 
 RECIPE = "snare_pair"
 PRINT = "print"

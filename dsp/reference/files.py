@@ -7,9 +7,9 @@ from pathlib import Path
 
 from dsp.audio import OutputSet
 from dsp.outputs import Writer
+from dsp.progress import Progress
 from dsp.reference.pictures import example
 from dsp.reference.words import index, page
-from dsp.session import Progress
 from dsp.steps import STEPS
 
 INDEX = "README.md"

@@ -44,7 +44,7 @@ from dsp.samples.survey import Read, Stages, Survey, survey_strokes
 from dsp.take import Samples
 
 if TYPE_CHECKING:
-    from dsp.printing import Progress
+    from dsp.progress import Progress
     from dsp.recipe import Recipe
 
 FADE_S = 0.010

@@ -57,6 +57,10 @@ class Settings(BaseModel):
         )
 
 
+def untold(_share: float) -> None:
+    """Nobody asked how far a step is."""
+
+
 @dataclass(frozen=True)
 class Scene:
     """What a step may look at when it decides. Arrays are never written to.
@@ -67,6 +71,8 @@ class Scene:
     `hits_of` gives the hit map of a track by name
     `allow_plugins` whether the user lets plug-in files run
     `listened` what the step's own `listen` told of this very audio; None where it was not asked
+    `told`    a step that takes long calls it with the share it has done, 0 to 1, rising; it raises
+              where the whole run has been stopped
     """
 
     track: str
@@ -78,6 +84,7 @@ class Scene:
     hits_of: Callable[[str], HitMap]
     allow_plugins: bool = False
     listened: object | None = None
+    told: Callable[[float], None] = untold
 
 
 class Treatment(Protocol):

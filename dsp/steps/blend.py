@@ -50,8 +50,12 @@ class Blend(Step):
         """Run the copy through its steps; the lane is measured on the sum."""
         copy = scene.audio.copy()
         inner = []
-        for step in self.steps:
-            decision = step.decide(replace(scene, audio=copy))
+        for number, step in enumerate(self.steps):
+
+            def told(share: float, number: int = number) -> None:
+                scene.told((number + share) / len(self.steps))
+
+            decision = step.decide(replace(scene, audio=copy, told=told))
             carry_out(copy, decision)
             inner.append(without_audio(decision))
         mix = Mix(copy, gain(self.level), gain(self.dry))

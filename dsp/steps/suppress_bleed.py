@@ -110,7 +110,7 @@ class SuppressBleed(Step):
         heard = [one for name, one in witnesses.items() if name not in deaf]
         if not heard:
             return Decision(suppressor.curve(bands), resolved, notes=said)
-        done = suppress_with_witnesses(scene.audio, heard, bands, suppressor)
+        done = suppress_with_witnesses(scene.audio, heard, bands, suppressor, scene.told)
         return Decision(done.total, resolved, treatment=done.treatment, notes=said)
 
     def _resolve(self, hits: HitMap) -> SuppressBleed:

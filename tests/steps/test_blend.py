@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -62,6 +64,19 @@ def test_what_inner_steps_listen_to_is_told():
     inner = (Gate(key="room"), SuppressBleed(key="top"), Blend(steps=(Gate(key="top"),)))
     assert Blend(steps=inner).sources() == {"room": "audio", "top": "audio"}
     assert Blend(steps=(SuppressBleed(key="top"),)).sources() == {"top": "hits"}
+
+
+def test_each_inner_step_tells_of_its_share():
+    """Two steps that listen to the witness: what the second tells begins at a half."""
+    audio, hits = take_of([0.2, 0.8], [-6.0, -9.0], seconds=1.4, bleed_dbfs=-40)
+    far = 0.1 * np.random.default_rng(4).standard_normal(audio.shape)
+    shares = []
+    scene = replace(scene_of(audio, hits, {"far": far}), told=shares.append)
+    listening = SuppressBleed(witnesses=["far"])
+    Blend(steps=[listening, listening]).decide(scene)
+    first, second = np.split(np.array(shares), 2)
+    np.testing.assert_allclose(second, first + 0.5)
+    assert 0 < first.min() <= first.max() < 0.5
 
 
 def test_the_lane_says_how_much_louder_the_sum_is(scene):

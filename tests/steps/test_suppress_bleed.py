@@ -335,6 +335,19 @@ def test_channels_of_a_track_have_filters_of_their_own_and_silent_ones_stay_sile
     assert measures.si_sdr(clean, samples[:, 0]) > measures.si_sdr(clean, top[:, 0]) + 9
 
 
+def test_with_witnesses_it_says_how_far_it_is():
+    """In shares that rise, a third of the work or less apart."""
+    played = take("half_time")
+    top, overhead = (played.tracks[name][:, None].copy() for name in ("top", "overhead"))
+    shares = []
+    here = replace(scene_of(top, find_hits(top, RATE), {"overhead": overhead}), told=shares.append)
+    SuppressBleed(witnesses=["overhead"]).decide(here)
+    assert shares[0] > 0
+    assert shares[-1] < 1
+    assert np.diff(shares).min() > 0
+    assert np.diff([0, *shares, 1]).max() < 1 / 3
+
+
 def test_witnesses_are_asked_for():
     assert SuppressBleed(witnesses=["overhead", "room"]).sources() == {
         "overhead": "audio",
