@@ -28,6 +28,7 @@ from dsp.hits import find_hits
 from dsp.hits.given import hits_from
 from dsp.hits.hitmap import HitMap
 from dsp.hits.hits_file import GivenHits
+from dsp.instrument import with_doubts
 from dsp.lanes.data import WavePeaks, wave_peaks
 from dsp.matching import every_step
 from dsp.measures import Measures, measure
@@ -113,10 +114,10 @@ class HitMaps:
             if track not in self._found:
                 samples = self._source.raw(track) if raw is None else raw
                 rate, given = self._source.rate, self._given.get(track)
-                if given is None:
-                    self._found[track] = find_hits(samples, rate)
-                else:
-                    self._found[track] = hits_from(samples, rate, given)
+                hits = (
+                    find_hits(samples, rate) if given is None else hits_from(samples, rate, given)
+                )
+                self._found[track] = with_doubts(hits, samples)
             return self._found[track]
 
 

@@ -53,10 +53,11 @@ def inspect_file(file: Path, name: str | None, as_json: bool, write: Path | None
         refuse_existing(write)
     from dsp.audio import read_track
     from dsp.hits import find_hits
+    from dsp.instrument import with_doubts
     from dsp.proposal import proposal_yaml, propose
 
     track = read_track(file)
-    hits = find_hits(track.samples, track.rate)
+    hits = with_doubts(find_hits(track.samples, track.rate), track.samples)
     proposal = propose(hits)
     name = track_name(file) if name is None else checked_name(name)
     if write is not None:

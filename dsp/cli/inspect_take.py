@@ -23,6 +23,7 @@ def inspect_take(files: Mapping[str, Path], as_json: bool, write: Path | None) -
         checked_name(name)
     from dsp.audio import read_track
     from dsp.hits import find_hits
+    from dsp.instrument import with_doubts
     from dsp.microphones import compare_microphones
     from dsp.proposal import propose
     from dsp.sources import common_clock
@@ -30,13 +31,13 @@ def inspect_take(files: Mapping[str, Path], as_json: bool, write: Path | None) -
     rate, _, _ = common_clock(files)
     (first, path), *others = files.items()
     reference = read_track(path)
-    strokes = find_hits(reference.samples, rate)
+    strokes = with_doubts(find_hits(reference.samples, rate), reference.samples)
     reports = {first: report(reference, strokes) | _proposed(propose(strokes), first)}
     told = {first: facts(reference, strokes)}
     pairs: dict[str, Pair] = {}
     for name, path in others:
         track = read_track(path)
-        hits = find_hits(track.samples, rate)
+        hits = with_doubts(find_hits(track.samples, rate), track.samples)
         reports[name] = report(track, hits) | _proposed(propose(hits), name)
         told[name] = facts(track, hits)
         pairs[name] = compare_microphones(reference.samples, track.samples, strokes)
