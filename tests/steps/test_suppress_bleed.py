@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from bench import measures
+from dsp.bleed import witnessed
 from dsp.bleed.powers import CROSSOVERS_HZ
 from dsp.carrying import carry_out
 from dsp.curves import FullBand, SplitBands
@@ -235,13 +236,18 @@ def with_witness(name, sound, **settings):
     """The decision on a take where the track `overhead` sounds as given (frames,)."""
     top = np.ascontiguousarray(take(name).tracks["top"][:, None])
     here = scene_of(top, find_hits(top, RATE), {"overhead": np.ascontiguousarray(sound[:, None])})
-    return here, SuppressBleed(reduction=40, **settings).decide(here)
+    return here, SuppressBleed(**{"reduction": 40, **settings}).decide(here)
 
 
 def after(here, decision):
     samples = here.audio.copy()
     carry_out(samples, decision)
     return samples[:, 0]
+
+
+def gaps_of(name):
+    """Where the snare is silent, (frames,)."""
+    return measures.gaps(take(name).snare["top"], RATE)
 
 
 def si_sdr(name, here, decision):
@@ -300,9 +306,47 @@ def test_with_witnesses_bleed_goes_down_by_the_reduction_too(reduction, bands):
     decision = step.decide(here)
     assert decision.curve.db.min() >= -reduction
     assert decision.curve.db.max() <= 0
-    quiet = measures.gaps(take("open_hats").snare["top"], RATE)
+    quiet = gaps_of("open_hats")
     change = energy_db(after(here, decision)[quiet], here.audio[quiet, 0])
     assert change == pytest.approx(-reduction, abs=1)
+
+
+@pytest.mark.parametrize("reduction", [6, 20])
+def test_with_witnesses_the_gain_that_is_shown_is_the_one_that_is_found(reduction):
+    """In the gaps, in power: what was subtracted counts like what a fader took."""
+    overhead, quiet = take("open_hats").tracks["overhead"], gaps_of("open_hats")
+    settings = {"bands": "one", "witnesses": ["overhead"], "reduction": reduction}
+    here, decision = with_witness("open_hats", overhead, **settings)
+    raw = here.audio[quiet, 0]
+    shown = gain_db(decision, np.flatnonzero(quiet))
+    found = energy_db(after(here, decision)[quiet], raw)
+    assert energy_db(raw * 10 ** (shown / 20), raw) == pytest.approx(found, abs=1)
+
+
+def test_one_more_round_would_tell_hardly_anything(monkeypatch):
+    """Less than half a decibel of the bleed's error; the second and third told more."""
+    bleed, overhead = take("half_time").bleed["top"], take("half_time").tracks["overhead"]
+
+    def error_db():
+        _, decision = with_witness("half_time", overhead, witnesses=["overhead"])
+        return energy_db(bleed - decision.treatment.predicted[:, 0], bleed)
+
+    as_made = error_db()
+    monkeypatch.setattr(witnessed, "ROUNDS", witnessed.ROUNDS + 1)
+    assert abs(error_db() - as_made) < 0.5
+
+
+def test_where_there_is_hardly_any_bleed_a_witness_costs_nothing():
+    """A kick 40 dB softer than planned: what is predicted could as well be drum."""
+    played = takes.make("loud_kick", seed=2, louder_db=-40)
+    top, overhead = (played.tracks[name][:, None].copy() for name in ("top", "overhead"))
+    here = scene_of(top, find_hits(top, RATE), {"overhead": overhead})
+    alone, heard = (
+        after(here, SuppressBleed(reduction=40, witnesses=names).decide(here))
+        for names in ([], ["overhead"])
+    )
+    clean = played.snare["top"]
+    assert measures.si_sdr(clean, heard) > measures.si_sdr(clean, alone) - 0.3
 
 
 def test_with_witnesses_attacks_without_bleed_stay_as_they_are():
