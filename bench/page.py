@@ -10,6 +10,7 @@ decoded and everything is drawn and ready to play. The table goes to bench/resul
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import platform
@@ -18,6 +19,7 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -124,8 +126,11 @@ def table(page: Path, compared: Run, openings: dict[str, Opening]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def main() -> None:
+def main(given: Sequence[str] | None = None) -> None:
     """Measure, print the table, and save it."""
+    parser = argparse.ArgumentParser(prog="python -m bench.page", description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.parse_args(given)  # there are none, but for --help
     with tempfile.TemporaryDirectory(prefix="drumprint-bench-") as scratch:
         folder = Path(scratch)
         files = [f"{track}={path}" for track, path in make_take(folder).items()]

@@ -12,13 +12,14 @@ nearest effect. The table goes to bench/results/speed.md.
 
 from __future__ import annotations
 
+import argparse
 import os
 import platform
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -202,8 +203,11 @@ def table(
     return "\n".join(lines) + "\n"
 
 
-def main() -> None:
+def main(given: Sequence[str] | None = None) -> None:
     """Measure, print the table, and save it."""
+    parser = argparse.ArgumentParser(prog="python -m bench.speed", description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.parse_args(given)  # there are none, but for --help
     with tempfile.TemporaryDirectory(prefix="drumprint-bench-") as scratch:
         folder = Path(scratch)
         take = folder / "take.wav"

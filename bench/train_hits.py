@@ -9,6 +9,7 @@ that take left out of every fit, then fits all and writes dsp/hits/evidence.json
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -212,8 +213,11 @@ def _short(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def main() -> None:
+def main(given: Sequence[str] | None = None) -> None:
     """Fit, report and write."""
+    parser = argparse.ArgumentParser(prog="python -m bench.train_hits", description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.parse_args(given)  # there are none, but for --help
     names = list(dict.fromkeys([*takes.names("all"), *takes.names("optional"), DEMO]))
     jobs = [(name, *variant) for name in names for variant in VARIANTS]
     with ProcessPoolExecutor(2) as pool:

@@ -4,6 +4,8 @@
 import os
 import subprocess
 import sys
+import tomllib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -39,3 +41,14 @@ def test_other_types_than_were_kept_are_compiled():
 
     assert first_of(np.array([0.5])) == 0.5
     assert first_of(np.array([2], np.int16)) == 2
+
+
+def test_the_import_contract_names_every_other_part_of_the_package():
+    root = Path(__file__).parents[2]
+    (contract,) = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["importlinter"][
+        "contracts"
+    ]
+    parts = {path.stem for path in (root / "dsp").glob("*.py")}
+    parts |= {path.parent.name for path in (root / "dsp").glob("*/__init__.py")}
+    expected = {f"dsp.{part}" for part in parts - {"__init__", "kernels"}}
+    assert set(contract["forbidden_modules"]) == expected
