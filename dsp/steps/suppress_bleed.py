@@ -13,7 +13,6 @@ from pydantic import Field
 from dsp.bleed.gains import gain_table
 from dsp.bleed.powers import BandLevels, measure_levels
 from dsp.bleed.suppressor import Suppressor
-from dsp.bleed.witnessed import hears_bleed, suppress_with_witnesses
 from dsp.curves import flat
 from dsp.hits.hitmap import HitMap
 from dsp.steps.base import AUTO, Decision, Scene, Step, StrokesKey
@@ -103,6 +102,10 @@ class SuppressBleed(Step):
             scene.rate,
         )
         witnesses = self._sounding(scene, bands)
+        if not witnesses:
+            return Decision(suppressor.curve(bands), resolved)
+        from dsp.bleed.witnessed import hears_bleed, suppress_with_witnesses
+
         deaf = [name for name, one in witnesses.items() if not hears_bleed(one, bands, suppressor)]
         said = tuple(
             f"{name} hears the drum better than its bleed: not listened to" for name in deaf

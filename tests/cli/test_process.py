@@ -17,6 +17,7 @@ from tests.cli import takes
 
 COMMAND = [sys.executable, "-m", "dsp.cli"]
 HEAVY = {"matplotlib", "pedalboard", "scipy", "rich", "numba", "soundfile"}
+SCIPY = {"scipy.signal", "scipy.linalg", "scipy.ndimage", "scipy.fft"}
 
 
 def loaded(code: str) -> set[str]:
@@ -38,7 +39,7 @@ def test_the_command_group_loads_nothing_heavy():
 
 def test_rendering_loads_no_signal_library():
     # numba looks at scipy's version, which loads no part of it that costs anything.
-    heavy = {"matplotlib", "pedalboard", "scipy.signal", "scipy.linalg"}
+    heavy = {"matplotlib", "pedalboard", *SCIPY}
     assert not loaded("import dsp.rendering, dsp.steps") & heavy
 
 
@@ -49,7 +50,7 @@ def test_check_loads_only_what_recipes_need():
         "status = []; sys.exit = status.append; main(); assert status in ([], [0]); print()"
     )
     assert "dsp.recipe.load" in seen
-    heavy = {"matplotlib", "pedalboard", "soundfile", "scipy.signal", "scipy.linalg", "PIL"}
+    heavy = {"matplotlib", "pedalboard", "soundfile", "PIL", *SCIPY}
     assert not seen & heavy
     parts = ("audio", "lanes", "rendering", "worker", "demo", "compare", "samples", "inserts")
     assert not {name for name in seen if name.startswith(tuple(f"dsp.{part}" for part in parts))}
