@@ -145,9 +145,10 @@ def _carry_on(falling: Values, count: int, slowest: float) -> Values:
 
 
 def _until_gone(falling: Values) -> Values:
-    """The part of a decay (frames,) dB that can be heard: where it ends bends no hull."""
-    gone = np.flatnonzero(falling < falling[0] - GONE_DB)
-    return falling[: max(int(gone[0]) + 1, 3)] if len(gone) else falling
+    """The part of a decay (frames,) dB that can be heard: how it ends bends no hull."""
+    least = falling[0] - GONE_DB
+    heard = np.maximum(falling, least)
+    return heard[: max(int((heard > least).sum()) + 1, 3)]
 
 
 def lower_hull(y: Values) -> Values:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.filters import low_pass, stack
+from dsp.hits.hearing import lowering
 from dsp.kernels.bleed import levels_of, split_powers
 from dsp.kernels.zero_phase import forward_backward
 from dsp.take import Samples, sounding_part
@@ -33,6 +34,7 @@ BLOCK_FRAMES = 1024  # fixed, so that threads share the work without changing th
 PART_BANDS = 3  # none is left alone: for one, in memory like a row, kernels compile again
 SMOOTH_FRAMES, CALM_FRAMES = 5, 9
 FLOOR_DB = -140.0
+RESAMPLED = 32  # samples at the lower rate that the filter of a change of rate reaches
 
 
 @dataclass(frozen=True)
@@ -65,25 +67,30 @@ def measure_levels(
     """Band levels of samples (frames, channels), not all zero; channels are added in power.
 
     `edges` are those of the frames, where another track has set them; `threads` share the work, by
-    default as many as there are cores.
+    default as many as there are cores. Above 64 kHz it is measured at a half or a quarter of the
+    rate, so that the bands are the same at every rate.
     """
     if edges is None:
         first, last = sounding_part(samples)
         count = max(int(np.ceil((last - first) / (FRAME_S * rate))), 1)
         edges = first + np.round(np.arange(count + 1) * FRAME_S * rate).astype(np.int64)
     frames = len(edges) - 1
-    b, a, margin = stack([low_pass(hz, rate) for hz in CROSSOVERS_HZ])
+    step = lowering(rate)
+    b, a, margin = stack([low_pass(hz, rate // step) for hz in CROSSOVERS_HZ])
+    margin += RESAMPLED if step > 1 else 0
     power = np.zeros((frames, len(CENTRES_HZ)), np.float32)
 
     def work(block: slice) -> None:
         inside = edges[block.start : block.stop + 1]
         part = np.empty((len(inside) - 1, power.shape[1]))
         for channel in range(samples.shape[1]):
-            count = int(inside[-1] - inside[0]) + 2 * margin
-            x = _padded(samples[:, channel], int(inside[0]) - margin, count)
+            count = int(inside[-1] - inside[0]) + 2 * margin * step
+            x = _padded(samples[:, channel], int(inside[0]) - margin * step, count)
+            if step > 1:
+                x = _lowered(x, step)
             below = np.empty((len(CROSSOVERS_HZ), len(x)))
             forward_backward(x, b, a, below)
-            split_powers(x, below, inside - inside[0] + margin, part)
+            split_powers(x, below, (inside - inside[0]) // step + margin, part)
             power[block] += part
 
     over_chunks(work, frames, BLOCK_FRAMES, threads)
@@ -99,6 +106,12 @@ def measure_levels(
 def over_bands(work: Callable[[slice], None]) -> None:
     """Call `work` for all bands, some at a time, in threads: it treats each band by itself."""
     over_chunks(work, len(CENTRES_HZ), PART_BANDS)
+
+
+def _lowered(x: Values, step: int) -> Values:
+    from scipy.signal import resample_poly  # only here: it takes long to load
+
+    return np.ascontiguousarray(resample_poly(x, 1, step))
 
 
 def _padded(x: Values, start: int, count: int) -> Values:

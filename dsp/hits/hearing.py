@@ -52,11 +52,17 @@ def hear(samples: Samples, rate: int, *, lowered: bool = False) -> Heard:
         constant = float(inside.mean(dtype=np.float64))
         if abs(constant) > 1e-3 * max(float(inside.max()), -float(inside.min())):
             inside -= np.float32(constant)
-    step = 1
-    while lowered and rate // step > HIGHEST_RATE and rate % (2 * step) == 0:
-        step *= 2
+    step = lowering(rate) if lowered else 1
     if step > 1:
         from scipy.signal import resample_poly  # only here: it takes long to load
 
         sound = np.ascontiguousarray(resample_poly(sound, 1, step), dtype=np.float32)
     return Heard(sound, rate // step, step, first - room, first, last)
+
+
+def lowering(rate: int) -> int:
+    """By how much `rate` is divided to listen to a track: 1, or what brings it under 64 kHz."""
+    step = 1
+    while rate // step > HIGHEST_RATE and rate % (2 * step) == 0:
+        step *= 2
+    return step
