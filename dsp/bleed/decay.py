@@ -148,7 +148,7 @@ def _until_gone(falling: Values) -> Values:
     """The part of a decay (frames,) dB that can be heard: how it ends bends no hull."""
     least = falling[0] - GONE_DB
     heard = np.maximum(falling, least)
-    return heard[: max(int((heard > least).sum()) + 1, 3)]
+    return np.asarray(heard[: max(int((heard > least).sum()) + 1, 3)])
 
 
 def lower_hull(y: Values) -> Values:

@@ -54,7 +54,7 @@ def test_a_sine_is_heard_in_every_band_as_the_filters_say(hz, rate):
 @pytest.mark.parametrize("rate", [88_200, 192_000])
 def test_levels_are_the_same_at_every_rate(rate):
     low = 48_000 if rate % 48_000 == 0 else 44_100
-    noise = np.random.default_rng(3).standard_normal(2 * low) / 10
+    noise = resample_poly(np.random.default_rng(3).standard_normal(low) / 10, 2, 1)
     one = measure_levels(noise[:, None], low)
     other = measure_levels(resample_poly(noise, rate // low, 1)[:, None], rate)
     # A frame of 44.1 kHz may be a sample longer or shorter.
