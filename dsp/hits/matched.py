@@ -64,10 +64,12 @@ class Matches:
 
     def best_near(self, at: Positions, reach: int) -> Values:
         """The highest value within `reach` samples of each of `at`."""
-        half = reach // 2
-        near = at[:, None] // 2 + np.arange(-half, half + 1)
-        near = np.clip(near, 0, max(len(self.value) - 1, 0))
-        return np.asarray(self.value[near].max(axis=1), dtype=np.float64)
+        half, last = reach // 2, len(self.value) - 1
+        middle = np.clip(at // 2, 0, max(last, 0))
+        first, stop = np.maximum(middle - half, 0), middle + half + 1
+        # Part by part: all at once would be many times the track.
+        highest = [self.value[a:b].max() for a, b in zip(first, stop, strict=True)]
+        return np.array(highest, dtype=np.float64)
 
     def peaks(self, least: float, apart: int, lobes: int) -> Positions:
         """Samples at which the value is at least `least` and the highest within `apart` samples.
