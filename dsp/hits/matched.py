@@ -17,7 +17,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.kernels.onsets import local_peaks
 from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
@@ -77,9 +76,9 @@ class Matches:
         What rings is like itself a period later: a value under LOBE of the highest within `lobes`
         samples is no peak of its own.
         """
-        marked = np.zeros(len(self.value), dtype=np.bool_)
-        local_peaks(self.value, least, apart // 2, marked)
-        peaks = 2 * np.flatnonzero(marked)
+        loud = 2 * np.flatnonzero(self.value >= least)
+        peaks = loud[self.value[loud // 2] >= self.best_near(loud, apart)]
+        peaks = peaks[np.diff(peaks, prepend=-apart - 2) > apart]  # the first of equals
         highest = self.best_near(peaks, lobes)
         return np.asarray(peaks[self.value[peaks // 2] >= LOBE * highest])
 
