@@ -37,6 +37,7 @@ PER_MS = 0.05  # likeness that a millisecond of distance costs
 LEAST_LIKE, BETTER, CLEARLY_LIKE, TEACHES = 0.3, 0.2, 0.75, 0.8
 AROUND_S = 0.00025
 FAR_S = 0.0006  # a place further off than this was a mistake; one nearer may be the better one
+SWELL_S = 0.001  # so softly a drum may begin that all its strokes are taken for later
 SAME_S = 0.00004
 LOUD_DB, MOST_LOUD, LEAST_LOUD = 12.0, 48, 3
 ROUNDS = 3
@@ -122,7 +123,7 @@ def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> P
     teachers = loud[like[loud] >= TEACHES]
     if len(teachers) >= LEAST_LOUD:
         begins = _begins(x, onset[teachers] + off[teachers], rate)
-        begins = begins if SAME_S * rate < abs(begins) <= FAR_S * rate else 0
+        begins = begins if SAME_S * rate < abs(begins) <= SWELL_S * rate else 0
     aligned = settle(onset, likeness, rate) + begins
     order = np.arange(len(onset))
     return np.asarray(np.maximum.accumulate(np.maximum(aligned, 0) - order) + order)

@@ -46,7 +46,7 @@ def test_a_stroke_taken_for_later_or_earlier_is_moved_to_where_it_is_alike():
     assert off.max() <= 4
 
 
-@pytest.mark.parametrize("late", [-20, 12, 25])
+@pytest.mark.parametrize("late", [-20, 12, 25, 33])
 def test_what_all_strokes_miss_of_their_beginning_is_found(late):
     aligned = aligned_onsets(track(), STARTS + late, LEVELS)
     assert np.median(np.abs(aligned - STARTS)) <= 5
