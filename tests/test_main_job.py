@@ -9,8 +9,9 @@ groove, recordings and room are the same), and with two of them *harsh*: everyth
 A stroke is *under everything* where `clear_db` is below 0: in each of four bands its first 20 ms
 have less energy than all else that the microphone hears then.
 
-One bar is not reached yet, of first attacks. Its test names the bar and what is reached, and holds
-the latter, so that it can only get better. On harsh takes what is reached is held.
+Two bars are not reached by one microphone alone: 98 % of the ghosts (97.5 are kept), and an F of 0.99
+where strokes under everything else count (0.985). Their tests name the bar and what is reached, and
+hold the latter, so that it can only get better. On harsh takes what is reached is held.
 """
 
 from dataclasses import dataclass
@@ -31,7 +32,7 @@ from tests.open_takes.truth import Stroke
 
 SEEDS, HARSH_SEEDS = (11, 12, 21, 22), (11, 12)
 FULL_DB = -4.01  # what grooves call a full stroke, and rounding
-GHOSTS_KEPT = 0.95
+GHOSTS_KEPT = 0.97
 
 
 @pytest.fixture(autouse=True)
@@ -138,9 +139,9 @@ def worse(over):
 
 
 def test_the_drum_stands_out_more_than_under_the_ideal_full_band_gain():
-    """Bar: 6 dB more than in the raw track. Reached: 8, where the gain that knows it all has 6."""
-    assert mean(lambda one: one.after_db - one.before_db, results()) >= 7.5
-    assert mean(lambda one: one.after_db - one.ideal_db, results()) > 0
+    """Bar: 8.5 dB more than in the raw track. Reached: 8.5; the gain that knows it all has 6.6."""
+    assert mean(lambda one: one.after_db - one.before_db, results()) >= 8.45
+    assert mean(lambda one: one.after_db - one.ideal_db, results()) > 1.5
 
 
 @pytest.mark.parametrize("name", takes.names("grooves"))
@@ -149,10 +150,12 @@ def test_no_take_comes_out_worse(name):
 
 
 def test_bleed_between_strokes_goes_down():
-    assert mean(lambda one: one.gaps_db, results()) >= 20.0
+    """Bar: 20 dB. Reached: 29."""
+    assert mean(lambda one: one.gaps_db, results()) >= 27.0
 
 
 def test_ghosts_keep_their_level():
+    """Bar: 98 %. Reached: 97.5 of all, 98.0 of those that are not under everything."""
     assert ghosts_kept(results()) >= GHOSTS_KEPT
     assert ghosts_kept(results(), 0.0) >= GHOSTS_KEPT
 
@@ -166,9 +169,9 @@ def test_hardly_a_softer_stroke_is_off_its_level():
     assert len(off(results(), -np.inf)) <= 0.02 * sum(not s.ghost for _, s, _ in strokes(results()))
 
 
-def test_hardly_a_strokes_attack_is_further_from_the_drum_than_it_was():
-    """Bar: none by more than 1 dB. Reached: 1 of 1384, a ghost note."""
-    assert len(worse(results())) <= 1
+def test_no_strokes_attack_is_further_from_the_drum_than_it_was():
+    """By more than 1 dB: none of 1384."""
+    assert worse(results()) == {}
 
 
 def test_attacks_are_nearer_to_the_drum_than_they_were():
@@ -176,13 +179,13 @@ def test_attacks_are_nearer_to_the_drum_than_they_were():
 
 
 def test_strokes_are_found_within_two_milliseconds():
-    """Bar: F 0.97. One stroke in thirty is under everything else; without those: 0.99."""
-    assert mean(lambda one: one.hits.f, results()) >= 0.97
-    assert mean(lambda one: one.hits.f_heard, results()) >= 0.985
+    """Bar: F 0.99. One stroke in thirty is under everything else; without those: 0.998."""
+    assert mean(lambda one: one.hits.f, results()) >= 0.98
+    assert mean(lambda one: one.hits.f_heard, results()) >= 0.995
 
 
 def test_onsets_are_right_to_three_samples_at_48_khz():
-    """Bar: 3 in the mean over takes. Reached: 1.2; a take alone is up to 5 off."""
+    """Bar: 3 in the mean over takes. Reached: 1.0; a take alone is up to 3 off."""
     assert mean(lambda one: one.hits.error, results()) <= 3 * takes.RATE / 48_000
 
 
@@ -220,14 +223,14 @@ def test_with_a_witness_drum_and_ghosts_are_nearer_to_their_level_still():
 
 
 def test_harsh_takes_keep_what_is_reached():
-    """Ghosts 94 % (raw track: 54 %), other strokes 94 %, all attacks, F 0.95."""
+    """Ghosts 94 % (raw track: 54 %), other strokes 94 %, all attacks, F 0.97."""
     over = harsh()
-    assert mean(lambda one: one.after_db - one.before_db, over) >= 9.0
+    assert mean(lambda one: one.after_db - one.before_db, over) >= 9.7
     assert mean(lambda one: one.after_db - one.ideal_db, over) > 0
     assert ghosts_kept(over, 6.0) >= 0.92
     assert len(off(over, -np.inf)) <= 0.08 * sum(not s.ghost for _, s, _ in strokes(over))
     assert worse(over) == {}
-    assert mean(lambda one: one.hits.f, over) >= 0.94
+    assert mean(lambda one: one.hits.f, over) >= 0.965
     assert mean(lambda one: one.hits.spearman, over) >= 0.97
 
 
