@@ -24,6 +24,7 @@ from bench import bounds, hit_measures, measures, pictures, processors, report
 from bench.report import Row
 from bench.sound_tables import DAMAGE, SEPARATION, STROKES
 from tests.open_takes import fetch, takes
+from tests.open_takes.plans import DRUMS
 from tests.open_takes.takes import OpenTake
 
 READY = "recipe:chains/preclean.yaml"
@@ -136,6 +137,7 @@ def _arguments(given: list[str] | None) -> argparse.Namespace:
     parser.add_argument(
         "--louder", type=float, default=0.0, metavar="DB", help="all but the snare; 6: harsh takes"
     )
+    parser.add_argument("--drum", choices=sorted(DRUMS), help="another drum plays every take")
     parser.add_argument("--processor", default=READY, help=processors.__doc__)
     parser.add_argument("--finder", help="`hits`, or MODULE:FUNCTION; else the processor's own")
     parser.add_argument("--pictures", type=Path, metavar="DIR", help="write a PNG per take")
@@ -169,7 +171,7 @@ def main(given: list[str] | None = None) -> int:
     rows: dict[str, Row] = {}
     for name in names:
         try:
-            take = takes.make(name, asked.seed, asked.louder)
+            take = takes.make(name, asked.seed, asked.louder, asked.drum)
         except fetch.RecordingsMissingError as fault:
             print(fault, file=sys.stderr)
             return 1
@@ -183,7 +185,7 @@ def main(given: list[str] | None = None) -> int:
     if not asked.no_save:
         about = (
             f"Made by `python -m bench.sound`; processor `{asked.processor}`, seed {asked.seed}, "
-            f"bleed {asked.louder:+g} dB."
+            f"bleed {asked.louder:+g} dB" + (f", drum `{asked.drum}`." if asked.drum else ".")
         )
         report.save(tables, rows, about, asked.results, asked.name)
     return 0

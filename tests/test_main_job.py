@@ -9,9 +9,10 @@ groove, recordings and room are the same), and with two of them *harsh*: everyth
 A stroke is *under everything* where `clear_db` is below 0: in each of four bands its first 20 ms
 have less energy than all else that the microphone hears then.
 
-Two bars are not reached by one microphone alone: 98 % of the ghosts (97.5 are kept), and an F of 0.99
-where strokes under everything else count (0.985). Their tests name the bar and what is reached, and
-hold the latter, so that it can only get better. On harsh takes what is reached is held.
+Two bars are not reached by one microphone alone: 98 % of the ghosts (97.5 are kept), and an F of
+0.99 where strokes under everything else count (0.985). Their tests name the bar and what is
+reached, and hold the latter, so that it can only get better. On harsh takes what is reached is
+held.
 """
 
 from dataclasses import dataclass

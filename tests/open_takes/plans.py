@@ -35,6 +35,10 @@ LOUDNESS_DB = {
 """How loud a full stroke is: its peak at equal distance re a full stroke of the snare, dB."""
 
 
+LAYER_DB = -9.0
+"""Re a full stroke: softer ones may be played by a recording of their own."""
+
+
 @dataclass(frozen=True)
 class Plan:
     """How a take is made.
@@ -46,6 +50,7 @@ class Plan:
             voices the close microphones pick up.
         walls: energy absorption of the room's walls.
         optional: true when it needs the optional package.
+        soft: the recording that plays strokes softer than `LAYER_DB`, at the same levels.
 
     """
 
@@ -54,6 +59,7 @@ class Plan:
     snare_over_bleed_db: float
     walls: float = 0.45
     optional: bool = False
+    soft: str | None = None
 
 
 _G = grooves
@@ -86,3 +92,10 @@ OPTIONAL: dict[str, Plan] = {
     "side_stick": Plan(_G.side_stick, "snare ambient", USUAL_DB, optional=True),
 }
 """Takes that need the optional package."""
+
+DRUMS: dict[str, tuple[str, str | None]] = {
+    "hit hard": ("snare hard", None),
+    "two layers": ("snare hard", "snare soft"),
+    "late wires": ("snare late wires", None),
+}
+"""Drums that no constant was chosen on, for any groove: full strokes, and soft ones if apart."""

@@ -53,6 +53,8 @@ RECORDINGS: dict[str, Recording] = {
     "snare soft high": Recording("drum_snare_soft.flac", 2.22),  # 451 Hz
     "snare generic": Recording("sn_generic.flac"),  # 185 Hz
     "snare generic tight": Recording("sn_generic.flac", 1.27),  # 235 Hz
+    "snare hard": Recording("drum_snare_hard.flac", floor_db=-40.0),  # clipped; 205 Hz
+    "snare late wires": Recording("sn_zome.flac", floor_db=-40.0),  # they swell for 0.1 s; 193 Hz
     "snare ambient": Recording("038_Snare_1.pat", optional=True),  # 202 Hz
     "snare ambient two": Recording("040_Snare_2.pat", optional=True),  # 240 Hz
     "side stick": Recording("037_Stick_Rim.pat", optional=True, floor_db=-22.0),

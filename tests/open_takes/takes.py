@@ -7,7 +7,7 @@ The same arguments give the same samples.
 """
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from scipy.signal import oaconvolve
 
 from tests.open_takes import grooves, room, sources, strokes, truth
 from tests.open_takes.grooves import Note
-from tests.open_takes.plans import ALL, GROOVES, LOUDNESS_DB, OPTIONAL
+from tests.open_takes.plans import ALL, DRUMS, GROOVES, LAYER_DB, LOUDNESS_DB, OPTIONAL, Plan
 from tests.open_takes.truth import Other, Stroke
 
 RATE = sources.RATE
@@ -78,20 +78,25 @@ def names(which: str = "all") -> list[str]:
     return list({"grooves": GROOVES, "all": ALL, "optional": OPTIONAL}[which])
 
 
-def make(name: str, seed: int = 0, louder_db: float = 0.0) -> OpenTake:
+def make(name: str, seed: int = 0, louder_db: float = 0.0, drum: str | None = None) -> OpenTake:
     """Make the take `name`, everything but the snare louder than planned by `louder_db`.
 
+    `drum` names one of `plans.DRUMS` that plays instead of the planned one.
+
     Raises:
-        KeyError: no such take.
+        KeyError: no such take, or drum.
         RecordingsMissingError: the recordings it needs cannot be fetched.
 
     """
     plan = {**ALL, **OPTIONAL}[name]
+    if drum is not None:
+        snare_name, soft = DRUMS[drum]
+        plan = replace(plan, snare=snare_name, soft=soft)
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     notes = sorted(_humanly(plan.groove(rng), rng), key=lambda note: note.at_s)
     paths = room.paths(room.Room(plan.walls))
     frames = round((notes[-1].at_s + TAIL_S) * RATE)
-    played = _perform(notes, plan.snare, rng)
+    played = _perform(notes, plan, rng)
     dry = _dry(played, frames)
     snare = {mic: _heard(dry, paths, mic, frames, snare=True) for mic in MICROPHONES}
     bleed = {mic: _heard(dry, paths, mic, frames, snare=False) for mic in MICROPHONES}
@@ -126,11 +131,21 @@ def _place(voice: str) -> str:
     return {"splash": "crash"}.get(first, first)
 
 
-def _perform(notes: list[Note], snare: str, rng: np.random.Generator) -> list[Played]:
+def _struck(plan: Plan, level_db: float) -> Sound:
+    """The recording that plays a stroke of the snare, with the energy of a full stroke."""
+    full = sources.load(plan.snare)
+    if plan.soft is None or level_db > LAYER_DB:
+        return full
+    soft = sources.load(plan.soft)
+    return soft * float(np.sqrt(strokes.energy(full) / strokes.energy(soft)))
+
+
+def _perform(notes: list[Note], plan: Plan, rng: np.random.Generator) -> list[Played]:
     """Every note played: the sound is the voice's own, at the loudness it has in the kit."""
     played = []
     for note in notes:
-        source = sources.load(snare if note.voice == "snare" else note.voice)
+        is_snare = note.voice == "snare"
+        source = _struck(plan, note.level_db) if is_snare else sources.load(note.voice)
         sound = strokes.play(source, note.level_db, rng)
         gain = 10.0 ** (LOUDNESS_DB.get(note.voice, 0.0) / 20.0)
         played.append(Played(note, _place(note.voice), round(note.at_s * RATE), sound * gain))
