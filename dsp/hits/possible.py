@@ -24,7 +24,9 @@ TEACHES = 0.4  # so like the loud strokes begins what the others are listened fo
 PROPOSED = 4.5  # a value of the matched filter that noise hardly has
 SURELY_MATCHED = 8.0
 LOBES_S = 0.060  # so far from a stroke its own ring may look like another
-SOFTEST_DB = -35.0  # re a full stroke: velocity 16; what is softer is some other sound
+SOFTEST_DB = (
+    -35.0
+)  # re a full stroke: velocity 16; softer, only what the spectrum is sure of is one
 SAME_S = 0.0015  # a match so near what may be a stroke is the same
 NEAR_S = 0.0005
 LEAST_MATCHED, MATCHED, MOST_MATCHED = 4.0, 12.0, 20.0
@@ -74,10 +76,11 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
     assert found.drum is not None
     x, rate = track.sound, track.rate
     index = choose(found, rate, weights.second, POSSIBLE)
-    index = index[_playable(found, index)]
+    score = score_of(found.measures[index], weights.second)
+    heard = (score >= VERY_SURE) | _playable(found, index)
+    index, score = index[heard], score[heard]
     visible = visibility(found.spectra.pick(index), found.drum, found.measures[index])
     onset = place_onsets(x, found.positions[index], visible, weights.place, rate)
-    score = score_of(found.measures[index], weights.second)
     matches = _listen_for_strokes(track, onset, found.level_db[index], score)
     if matches is not None:
         new = matches.peaks(PROPOSED, round(SPACING_S * rate), round(LOBES_S * rate))

@@ -72,7 +72,7 @@ def strokes_alone(take: OpenTake) -> list[NDArray[np.float64]]:
     plan = ALL[take.name]
     rng = np.random.default_rng([take.seed, zlib.crc32(take.name.encode())])
     notes = sorted(takes._humanly(plan.groove(rng), rng), key=lambda note: note.at_s)
-    played = [one for one in takes._perform(notes, plan.snare, rng) if one.place == "snare"]
+    played = [one for one in takes._perform(notes, plan, rng) if one.place == "snare"]
     path = room.paths(room.Room(plan.walls))["snare"]["top"]
     heard = [oaconvolve(one.sound, path.response) for one in played]
     total = np.zeros(max(one.at + len(sound) for one, sound in zip(played, heard, strict=True)))
