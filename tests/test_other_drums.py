@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The main job on drums that no constant was chosen on and no weight was fitted on.
+"""The main job on drums other than the bench's: no weight was fitted on their full strokes.
 
 The grooves of `test_main_job`, played by open recordings (`plans.DRUMS`) that are unlike those: a
 drum hit so hard that its recording is clipped; that drum with ghosts from a recording of soft
 strokes, which begin unlike full ones; one whose wires answer late and swell for 0.1 s.
-Each test holds what is reached, and says it, so that what is chosen on the bench's drums cannot be
-had at the expense of others.
+How decays may swell was chosen with the last in view. Each test holds what is reached, and says it,
+so that what is chosen on the bench's drums cannot be had at the expense of others.
 """
 
 from functools import cache

@@ -98,4 +98,8 @@ DRUMS: dict[str, tuple[str, str | None]] = {
     "two layers": ("snare hard", "snare soft"),
     "late wires": ("snare late wires", None),
 }
-"""Drums that no constant was chosen on, for any groove: full strokes, and soft ones if apart."""
+"""Drums other than the bench's, for any groove: full strokes, and soft ones if apart.
+
+No weight was fitted on their full strokes; how decays may swell was chosen with `late wires` in
+view.
+"""
