@@ -10,7 +10,6 @@ decoded and everything is drawn and ready to play. The table goes to bench/resul
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import platform
@@ -26,6 +25,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.asking import nothing_but_help
 from bench.speed import RATE, SECONDS, Run, timed
 
 REPEATS = 7
@@ -128,9 +128,7 @@ def table(page: Path, compared: Run, openings: dict[str, Opening]) -> str:
 
 def main(given: Sequence[str] | None = None) -> None:
     """Measure, print the table, and save it."""
-    parser = argparse.ArgumentParser(prog="python -m bench.page", description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.parse_args(given)  # there are none, but for --help
+    nothing_but_help("python -m bench.page", __doc__, given)
     with tempfile.TemporaryDirectory(prefix="drumprint-bench-") as scratch:
         folder = Path(scratch)
         files = [f"{track}={path}" for track, path in make_take(folder).items()]

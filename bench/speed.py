@@ -12,7 +12,6 @@ nearest effect. The table goes to bench/results/speed.md.
 
 from __future__ import annotations
 
-import argparse
 import os
 import platform
 import subprocess
@@ -25,6 +24,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from bench.asking import nothing_but_help
 
 RATE, SECONDS = 48_000, 240
 REPEATS = 5
@@ -205,9 +206,7 @@ def table(
 
 def main(given: Sequence[str] | None = None) -> None:
     """Measure, print the table, and save it."""
-    parser = argparse.ArgumentParser(prog="python -m bench.speed", description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.parse_args(given)  # there are none, but for --help
+    nothing_but_help("python -m bench.speed", __doc__, given)
     with tempfile.TemporaryDirectory(prefix="drumprint-bench-") as scratch:
         folder = Path(scratch)
         take = folder / "take.wav"

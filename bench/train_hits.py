@@ -9,7 +9,6 @@ that take left out of every fit, then fits all and writes dsp/hits/evidence.json
 
 from __future__ import annotations
 
-import argparse
 import json
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -21,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
+from bench.asking import nothing_but_help
 from bench.fits import fit_logistic, fit_places
 from bench.hit_measures import WINDOW_S
 from dsp.demo import make_demo
@@ -215,9 +215,7 @@ def _short(value: float) -> float:
 
 def main(given: Sequence[str] | None = None) -> None:
     """Fit, report and write."""
-    parser = argparse.ArgumentParser(prog="python -m bench.train_hits", description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.parse_args(given)  # there are none, but for --help
+    nothing_but_help("python -m bench.train_hits", __doc__, given)
     names = list(dict.fromkeys([*takes.names("all"), *takes.names("optional"), DEMO]))
     jobs = [(name, *variant) for name in names for variant in VARIANTS]
     with ProcessPoolExecutor(2) as pool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,3 +93,14 @@ def sounding_part(samples: Samples) -> tuple[int, int]:
         if len(sounding):
             break
     return first, start + int(sounding[-1]) + 1
+
+
+def stretch(
+    x: NDArray[Any], first: int, stop: int, dtype: type[np.floating[Any]] = np.float64
+) -> NDArray[Any]:
+    """The part of x (n,) from `first` to `stop`, silence where it has none; always a copy."""
+    out = np.zeros(stop - first, dtype)
+    low, high = max(first, 0), min(stop, len(x))
+    if high > low:
+        out[low - first : high - first] = x[low:high]
+    return out

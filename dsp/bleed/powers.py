@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.filters import low_pass, stack
-from dsp.hits.hearing import lowering
+from dsp.hits.hearing import at_lower_rate, lowering
 from dsp.kernels.bleed import levels_of, split_powers
 from dsp.kernels.zero_phase import forward_backward
-from dsp.take import Samples, sounding_part
+from dsp.take import Samples, sounding_part, stretch
 from dsp.threads import over_chunks
 
 Levels = NDArray[np.float32]
@@ -84,10 +84,8 @@ def measure_levels(
         inside = edges[block.start : block.stop + 1]
         part = np.empty((len(inside) - 1, power.shape[1]))
         for channel in range(samples.shape[1]):
-            count = int(inside[-1] - inside[0]) + 2 * margin * step
-            x = _padded(samples[:, channel], int(inside[0]) - margin * step, count)
-            if step > 1:
-                x = _lowered(x, step)
+            first, last = int(inside[0]) - margin * step, int(inside[-1]) + margin * step
+            x = at_lower_rate(stretch(samples[:, channel], first, last), step)
             below = np.empty((len(CROSSOVERS_HZ), len(x)))
             forward_backward(x, b, a, below)
             split_powers(x, below, (inside - inside[0]) // step + margin, part)
@@ -106,21 +104,6 @@ def measure_levels(
 def over_bands(work: Callable[[slice], None]) -> None:
     """Call `work` for all bands, some at a time, in threads: it treats each band by itself."""
     over_chunks(work, len(CENTRES_HZ), PART_BANDS)
-
-
-def _lowered(x: Values, step: int) -> Values:
-    from scipy.signal import resample_poly  # only here: it takes long to load
-
-    return np.ascontiguousarray(resample_poly(x, 1, step))
-
-
-def _padded(x: Values, start: int, count: int) -> Values:
-    """Samples from `start` on, silence where the track has none."""
-    out = np.zeros(count)
-    low, high = max(start, 0), min(start + count, len(x))
-    if high > low:
-        out[low - start : high - start] = x[low:high]
-    return out
 
 
 def _smoothed(power: Levels, count: int, floor: float) -> Levels:

@@ -12,23 +12,19 @@ from memory.)
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.excerpts import excerpts, unit
 from dsp.hits.medians import weighted_median
 from dsp.hits.prediction import ORDER, prediction_errors
+from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
 Sound = NDArray[np.float32] | NDArray[np.float64]
 Positions = NDArray[np.int64]
-
-Done = TypeVar("Done")
 
 REACH_S = 0.004  # how far a stroke may be moved
 AHEAD_S, BEHIND_S = 0.002, 0.005  # the part that is compared
@@ -83,18 +79,27 @@ def compare_onsets(
         loud = loud[level_db[loud] > np.quantile(level_db[known], 0.95) - LOUD_DB]
     if len(loud) < LEAST_LOUD:
         return None
-    reach = round(REACH_S * rate)
-    parts = np.concatenate(_in_chunks(lambda part: _parts(x, onset[part], rate), len(onset)))
-    size = parts.shape[1] - 2 * reach
-    shared = np.median(_unit(parts[loud, reach : reach + size]), axis=0)
+    reach, ahead, behind = (round(s * rate) for s in (REACH_S, AHEAD_S, BEHIND_S))
+    size = ahead + behind
+    parts = np.empty((len(onset), size + 2 * reach))
+
+    def cut(part: slice) -> None:
+        parts[part] = _without_lows(excerpts(x, onset[part], ahead + reach, behind + reach), rate)
+
+    over_chunks(cut, len(onset), CHUNK)
+    shared = np.median(unit(parts[loud, reach : reach + size]), axis=0)
     for _ in range(ROUNDS):
         like = _likeness(parts[loud], shared, reach)
         best = _best(like, rate)
-        beginnings = _unit(np.take_along_axis(parts[loud], best[:, None] + np.arange(size), axis=1))
+        beginnings = unit(np.take_along_axis(parts[loud], best[:, None] + np.arange(size), axis=1))
         weight = np.maximum(like[np.arange(len(loud)), best], 0.0)
         shared = (beginnings * weight[:, None]).mean(axis=0)
-    chunks = _in_chunks(lambda part: _likeness(parts[part], shared, reach), len(parts))
-    like = np.concatenate(chunks)
+    like = np.empty((len(parts), 2 * reach + 1))
+
+    def compare(part: slice) -> None:
+        like[part] = _likeness(parts[part], shared, reach)
+
+    over_chunks(compare, len(parts), CHUNK)
     best = _best(like, rate)
     usual = round(float(np.median(best[loud])))
     around = round(AROUND_S * rate)
@@ -129,17 +134,8 @@ def align_onsets(x: Sound, onset: Positions, likeness: Likeness, rate: int) -> P
     return np.asarray(np.maximum.accumulate(np.maximum(aligned, 0) - order) + order)
 
 
-def _in_chunks(work: Callable[[slice], Done], count: int) -> list[Done]:
-    """`work` on chunks of `count` strokes, each by itself: in threads, and in little memory."""
-    chunks = [slice(first, first + CHUNK) for first in range(0, count, CHUNK)]
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        return list(pool.map(work, chunks))
-
-
-def _parts(x: Sound, onset: Positions, rate: int) -> Values:
-    """What lies around each onset, (strokes, samples), without what is below 300 Hz."""
-    reach, ahead, behind = (round(s * rate) for s in (REACH_S, AHEAD_S, BEHIND_S))
-    cut = _cut(x, onset, ahead + reach, behind + reach)
+def _without_lows(cut: Values, rate: int) -> Values:
+    """Parts (strokes, samples) without what is below 300 Hz."""
     size = 1 << math.ceil(math.log2(2 * cut.shape[1]))
     hz = np.fft.rfftfreq(size, 1 / rate)
     # A Butterworth high-pass of second order there and back: its magnitude squared, no phase.
@@ -172,7 +168,7 @@ def _begins(x: Sound, onset: Positions, rate: int) -> int:
     """
     noise, early, late = (round(s * rate) for s in (NOISE_S, EARLY_S, LATE_S))
     before, after = noise + 3 * early, 2 * late + ORDER
-    cut = _cut(x, onset, before, after)
+    cut = excerpts(x, onset, before, after)
     own = np.sqrt(np.mean(cut[:, before:] ** 2, axis=1))
     errors = np.array([prediction_errors(one, noise) for one in cut]) / (own[:, None] + 1e-300)
     errors = errors[:, before - early : before + late]
@@ -185,15 +181,3 @@ def _begins(x: Sound, onset: Positions, rate: int) -> int:
     least = RINGS * sums[-1] / len(common) + 1e-300
     cost = split * np.log(first + least) + (len(common) - split) * np.log(second + least)
     return int(split[np.argmin(cost)]) - early
-
-
-def _cut(x: Sound, onset: Positions, before: int, after: int) -> Values:
-    """The parts of x around each onset, (strokes, before + after); silence where it has none."""
-    at = onset[:, None] + np.arange(-before, after)
-    inside = (at >= 0) & (at < len(x))
-    return np.where(inside, x[np.clip(at, 0, len(x) - 1)], 0.0).astype(np.float64)
-
-
-def _unit(parts: Values) -> Values:
-    size = np.sqrt((parts**2).sum(axis=1, keepdims=True))
-    return np.asarray(parts / np.maximum(size, 1e-300))

@@ -4,11 +4,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.take import CHUNK, Samples, sounding_part
+
+Float = TypeVar("Float", np.float32, np.float64)
 
 ROOM_S = 0.15  # silence around the track: a hit may begin with it, and another end with it
 HIGHEST_RATE = 64_000  # a stroke has nothing above 24 kHz that tells it from anything else
@@ -53,11 +56,7 @@ def hear(samples: Samples, rate: int, *, lowered: bool = False) -> Heard:
         if abs(constant) > 1e-3 * max(float(inside.max()), -float(inside.min())):
             inside -= np.float32(constant)
     step = lowering(rate) if lowered else 1
-    if step > 1:
-        from scipy.signal import resample_poly  # only here: it takes long to load
-
-        sound = np.ascontiguousarray(resample_poly(sound, 1, step), dtype=np.float32)
-    return Heard(sound, rate // step, step, first - room, first, last)
+    return Heard(at_lower_rate(sound, step), rate // step, step, first - room, first, last)
 
 
 def lowering(rate: int) -> int:
@@ -66,3 +65,12 @@ def lowering(rate: int) -> int:
     while rate // step > HIGHEST_RATE and rate % (2 * step) == 0:
         step *= 2
     return step
+
+
+def at_lower_rate(sound: NDArray[Float], step: int) -> NDArray[Float]:
+    """The sound (n,) at 1 / `step` of its rate; itself where that is 1."""
+    if step == 1:
+        return sound
+    from scipy.signal import resample_poly  # only here: it takes long to load
+
+    return np.ascontiguousarray(resample_poly(sound, 1, step), dtype=sound.dtype)

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.hits.excerpts import excerpts, unit
+from dsp.take import stretch
 from dsp.threads import over_chunks
 
 Values = NDArray[np.float64]
@@ -42,7 +44,8 @@ class Matches:
     """How much what begins at each other sample is as the drum's strokes begin.
 
     `value` (n / 2,) is the matched filter's output over the deviation that noise of the spectrum
-    that is heard there gives it: without a stroke about normal, mean 0, deviation 1.
+    that is heard there gives it: without a stroke about normal, mean 0, deviation 1. `scale`
+    (blocks,) is that deviation over the beginning's own level, one for each `block` samples.
     """
 
     value: NDArray[np.float32]
@@ -91,11 +94,7 @@ def learn_beginning(x: Sound, onset: Positions, rate: int) -> Values | None:
     if len(onset) < LEAST_TEACHERS:
         return None
     ahead, length, fade = (round(s * rate) for s in (AHEAD_S, LENGTH_S, FADE_S))
-    at = onset[:, None] + np.arange(-ahead, length)
-    parts = np.where((at >= 0) & (at < len(x)), x[np.clip(at, 0, len(x) - 1)], 0.0)
-    parts = parts.astype(np.float64)
-    size = np.sqrt((parts**2).sum(axis=1, keepdims=True))
-    mean = (parts / np.maximum(size, 1e-300)).mean(axis=0)
+    mean = unit(excerpts(x, onset, ahead, length)).mean(axis=0)
     mean[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)) ** 2
     return np.asarray(mean)
 
@@ -118,7 +117,8 @@ def match(x: Sound, beginning: Values, rate: int) -> Matches:
     def work(part: slice) -> None:
         # From a little before the first block on: a value stands where the stroke's onset is.
         first = (part.start - AROUND) * block - round(AHEAD_S * rate)
-        cut = _cut(x, first, first + (part.stop - part.start + 2 * AROUND) * block)
+        stop = first + (part.stop - part.start + 2 * AROUND) * block
+        cut = stretch(x, first, stop, np.float32)
         noise = _noise(cut.reshape(-1, block) * window, edges)
         less = (1 / (noise + floor)).astype(np.float32)
         heard = np.lib.stride_tricks.sliding_window_view(cut, size)[::block][AROUND:]
@@ -139,15 +139,6 @@ def _power(x: Sound) -> float:
     """Mean power of x (n,), without a copy of it."""
     parts = (x[at : at + POWER_PART] for at in range(0, len(x), POWER_PART))
     return sum(float(np.square(part).sum(dtype=np.float64)) for part in parts) / max(len(x), 1)
-
-
-def _cut(x: Sound, first: int, stop: int) -> NDArray[np.float32]:
-    """The part of x from `first` to `stop`, with silence where it has nothing."""
-    cut = np.zeros(stop - first, np.float32)
-    inside = x[max(first, 0) : max(stop, 0)]
-    start = max(-first, 0)
-    cut[start : start + len(inside)] = inside
-    return cut
 
 
 def _noise(frames: NDArray[np.float32], edges: Positions) -> Values:

@@ -93,13 +93,12 @@ def find_possible(track: Track, found: Candidates, weights: Passes) -> tuple[Can
         index, onset = np.append(old[index], added)[order], onset[order]
         score = score_of(found.measures[index], weights.second)
     likeness = compare_onsets(x, onset, found.level_db[index], score >= SURE, rate)
-    matched = np.zeros(len(onset))
-    if matches is not None and likeness is not None:
-        matched = matches.best_near(onset + likeness.off, round(NEAR_S * rate))
-        likeness = replace(likeness, sure=matched >= SURELY_MATCHED)
-    wave_db = None
-    if matches is not None and likeness is not None:
-        wave_db = matches.level_db(onset + likeness.off, round(NEAR_S * rate))
+    if matches is None or likeness is None:
+        return found, Possible(index, onset, score, np.zeros(len(onset)), likeness)
+    alike, near = onset + likeness.off, round(NEAR_S * rate)
+    matched = matches.best_near(alike, near)
+    likeness = replace(likeness, sure=matched >= SURELY_MATCHED)
+    wave_db = matches.level_db(alike, near)
     return found, Possible(index, onset, score, matched, likeness, wave_db)
 
 

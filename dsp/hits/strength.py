@@ -93,8 +93,8 @@ def rank_strokes(level_db: Values) -> tuple[Values, Positions, NDArray[np.bool_]
     """Strength in dB re the typical full stroke, velocity 1 … 127, and which are ghosts.
 
     The typical full stroke is the median of all within 4 dB of the loud ones (95th percentile).
-    Velocity is the square law of General MIDI, 40·lg(v / 127). A ghost is what lies
-    below −12 dB, moved into the widest gap that is within 1.5 dB of it, as far as −16 or −8 dB.
+    Velocity is the square law of General MIDI, 40·lg(v / 127). A ghost is what lies below −12 dB,
+    moved into the widest gap that is within 1.5 dB of it, as far as −16 or −8 dB.
     """
     loud = np.quantile(level_db, 0.95)
     full = np.median(level_db[level_db > loud - FULL_WITHIN_DB])
